@@ -1,0 +1,280 @@
+//! Everything that the core can ask for, as one closed list. The service carries it out with no choices left.
+
+use std::fmt;
+use std::sync::Arc;
+
+use crate::channel::Sample;
+use crate::id::{OutputId, RequestId, RunId, Seq, StationId};
+use crate::interlock::{Effect, InterlockName, Permit};
+use crate::person::Person;
+use crate::refusal::{Answer, Refusal};
+use crate::run::{Outcome, Phase, Record};
+use crate::units::{Celsius, Fraction, Millis};
+
+/// Something to do. [`crate::Lab::apply`] gives heat actions first: cut first, tell later.
+#[derive(Debug, PartialEq)]
+pub enum Action {
+    /// Heat a station for a moment.
+    Heat(Grant),
+    /// Set an output to zero.
+    Off {
+        /// Which.
+        output: OutputId,
+        /// Number of the command.
+        seq: Seq,
+    },
+    /// Set an output to zero, open its second switch, and refuse heat until `Restore`.
+    Cut {
+        /// Which.
+        output: OutputId,
+        /// Number of the command.
+        seq: Seq,
+    },
+    /// Let a cut output take heat again.
+    Restore {
+        /// Which.
+        output: OutputId,
+        /// Number of the command.
+        seq: Seq,
+    },
+    /// Answer a request.
+    Answer {
+        /// Which.
+        request: RequestId,
+        /// With what.
+        answer: Result<Answer, Refusal>,
+    },
+    /// Append to the journal.
+    Journal(Entry),
+    /// Keep a trip over a restart, or its acknowledgement.
+    KeepTrip {
+        /// Where.
+        station: StationId,
+        /// Which interlock.
+        interlock: InterlockName,
+        /// What it did.
+        effect: Effect,
+        /// Its text.
+        text: Arc<str>,
+        /// Who acknowledged it.
+        acknowledged_by: Option<Arc<str>>,
+    },
+    /// A kept trip was reset.
+    DropTrip {
+        /// Where.
+        station: StationId,
+        /// Which interlock.
+        interlock: InterlockName,
+    },
+    /// Keep a ceiling over a restart; `None`: there is none any more.
+    KeepLimit {
+        /// Whose.
+        scope: LimitScope,
+        /// The ceiling.
+        ceiling: Option<Celsius>,
+    },
+    /// A run has begun, changed or ended: keep its record.
+    Run(Box<RunChange>),
+    /// Keep the readings of one scan.
+    Record(Row),
+    /// Tell whoever listens.
+    Signal(Signal),
+}
+
+/// The right to heat, spent: what each heater of a station gets, for [`Permit::VALID`].
+///
+/// It holds the permit by value, so that one permit makes one grant.
+#[derive(Debug, PartialEq)]
+pub struct Grant {
+    permit: Permit,
+    heats: Vec<(OutputId, Seq, Fraction)>,
+}
+
+impl Grant {
+    pub(crate) fn new(permit: Permit, heats: Vec<(OutputId, Seq, Fraction)>) -> Self {
+        Self { permit, heats }
+    }
+
+    /// The station that heats.
+    pub const fn station(&self) -> StationId {
+        self.permit.station()
+    }
+
+    /// Each heater, the number of the command, and the share of full power.
+    pub fn heats(&self) -> &[(OutputId, Seq, Fraction)] {
+        &self.heats
+    }
+}
+
+/// Whose ceiling.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum LimitScope {
+    /// The lab's.
+    Lab,
+    /// A station's.
+    Station(StationId),
+}
+
+/// The readings of one scan of one station.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Row {
+    /// Where.
+    pub station: StationId,
+    /// When they were sampled, by the lab's clock.
+    pub at: Millis,
+    /// The run that they belong to.
+    pub run: Option<RunId>,
+    /// One per channel, in the station's order; `None` where this scan didn't hold it.
+    pub values: Vec<Option<Sample>>,
+    /// Heat that was granted on them.
+    pub heat: Fraction,
+    /// Phase of the station.
+    pub phase: Phase,
+    /// Stage of the run, counted from 1.
+    pub stage: Option<u16>,
+    /// Target of that stage.
+    pub target: Option<Celsius>,
+}
+
+/// A run has begun, changed or ended.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RunChange {
+    /// Its record as it is now.
+    pub record: Record,
+    /// Whether nothing more will be recorded in it.
+    pub ended: bool,
+}
+
+/// An entry for the journal: what was decided, where, and who asked for it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Entry {
+    /// What kind of decision.
+    pub kind: EntryKind,
+    /// Where.
+    pub station: Option<StationId>,
+    /// In which run.
+    pub run: Option<RunId>,
+    /// Who asked for it.
+    pub who: Option<Person>,
+    /// In words.
+    pub text: String,
+    /// Measured value and limit with their unit (UCUM), where there are any.
+    pub value: Option<f64>,
+    /// The limit.
+    pub limit: Option<f64>,
+    /// Unit of both.
+    pub unit: &'static str,
+    /// The channel, where there is one.
+    pub channel: Option<Arc<str>>,
+    /// The channel's scan that it was decided on.
+    pub scan: Option<u64>,
+}
+
+/// Kinds of journal entries that the core makes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum EntryKind {
+    /// A run started.
+    RunStarted,
+    /// A run got its outcome, or lost it by being resumed.
+    RunOutcome,
+    /// A run's record is closed.
+    RunEnded,
+    /// A stage reached its target, or its dwell is over.
+    Stage,
+    /// Heat on or off.
+    Heat,
+    /// An interlock is about to act, or no longer.
+    Warning,
+    /// An interlock has acted.
+    Trip,
+    /// A trip was acknowledged.
+    Acknowledged,
+    /// A trip was reset.
+    Reset,
+    /// Presence was confirmed.
+    Present,
+    /// A limit was moved.
+    Limit,
+    /// A recipe was stored.
+    Recipe,
+    /// A request was refused.
+    Refused,
+    /// A driver came or went.
+    Driver,
+    /// A board is safe to handle.
+    Safe,
+}
+
+impl EntryKind {
+    /// As the journal writes it.
+    pub const fn text(self) -> &'static str {
+        match self {
+            Self::RunStarted => "run-started",
+            Self::RunOutcome => "run-outcome",
+            Self::RunEnded => "run-ended",
+            Self::Stage => "stage",
+            Self::Heat => "heat",
+            Self::Warning => "warning",
+            Self::Trip => "trip",
+            Self::Acknowledged => "acknowledged",
+            Self::Reset => "reset",
+            Self::Present => "present",
+            Self::Limit => "limit",
+            Self::Recipe => "recipe",
+            Self::Refused => "refused",
+            Self::Driver => "driver",
+            Self::Safe => "safe",
+        }
+    }
+}
+
+impl fmt::Display for EntryKind {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.text())
+    }
+}
+
+/// What is told to whoever listens: bus signals, MQTT.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Signal {
+    /// A station's phase or stage changed.
+    Phase {
+        /// Where.
+        station: StationId,
+        /// The phase now.
+        phase: Phase,
+        /// Stage of the run, counted from 1.
+        stage: Option<u16>,
+    },
+    /// An interlock's standing changed.
+    Interlock {
+        /// Where.
+        station: StationId,
+        /// Which.
+        interlock: InterlockName,
+        /// `clear`, `warning`, `tripped` or `acknowledged`.
+        standing: &'static str,
+        /// What a person has to know.
+        text: String,
+    },
+    /// A run has its outcome.
+    RunOutcome {
+        /// Where.
+        station: StationId,
+        /// Which.
+        run: RunId,
+        /// How it ended.
+        outcome: Outcome,
+    },
+}
+
+/// Whether a run was inside its window. Judging comes after the run; the core only names the results.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Verdict {
+    /// Every line of the window held.
+    Pass,
+    /// At least one did not.
+    Fail,
+    /// The recipe has no window, or nobody has judged yet.
+    None,
+}

@@ -1,0 +1,163 @@
+//! One thermocouple measuring point: its newest readings and what is known of their quality.
+
+use std::fmt;
+use std::sync::Arc;
+
+use crate::units::{Celsius, CelsiusDelta, Millis};
+
+/// Why there is no temperature. Absence is a reason, never a number.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Fault {
+    /// The thermocouple circuit is open.
+    Open,
+    /// The thermocouple is shorted to supply or ground.
+    Short,
+    /// Outside what the converter or the thermocouple type can measure.
+    Range,
+    /// The cold junction can't be measured.
+    ColdJunction,
+    /// The converter doesn't answer.
+    Device,
+}
+
+impl fmt::Display for Fault {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Open => "open",
+            Self::Short => "short",
+            Self::Range => "range",
+            Self::ColdJunction => "cold-junction",
+            Self::Device => "device",
+        })
+    }
+}
+
+/// What one scan said about one channel.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Sample {
+    /// A temperature, calibration offset already added.
+    Good(Celsius),
+    /// No temperature, and why.
+    Fault(Fault),
+}
+
+/// What a channel's newest sample is worth now.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Quality {
+    /// Fresh and good.
+    Good,
+    /// Nothing new for longer than the channel's period allows.
+    Stale,
+    /// The newest sample is a fault.
+    Fault(Fault),
+    /// Nothing was ever read.
+    Never,
+}
+
+impl fmt::Display for Quality {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Good => f.write_str("good"),
+            Self::Stale | Self::Never => f.write_str("stale"),
+            Self::Fault(fault) => fault.fmt(f),
+        }
+    }
+}
+
+/// A channel of a station.
+///
+/// It keeps the last *two* good temperatures, because the over-temperature interlock asks whether two
+/// scans in a row were above the ceiling: kept as values and not as a count, the question can be asked
+/// again the moment somebody lowers the ceiling.
+#[derive(Debug, Clone)]
+pub(crate) struct Channel {
+    pub(crate) name: Arc<str>,
+    pub(crate) offset: CelsiusDelta,
+    /// Time between two samples, as the driver described it.
+    pub(crate) period: Millis,
+    /// The newest sample, with the time it was taken. `None`: nothing since the driver (re)started.
+    pub(crate) newest: Option<(Millis, Sample)>,
+    /// Newest good temperature and the one before it.
+    pub(crate) good: Option<Celsius>,
+    pub(crate) good_before: Option<Celsius>,
+    /// Scans of this channel so far; names a scan in the journal.
+    pub(crate) scans: u64,
+    /// Faults in a row up to the newest sample, and when the first of them came.
+    pub(crate) faults: u32,
+    pub(crate) fault_since: Option<Millis>,
+}
+
+/// Where a driver doesn't say how often it samples.
+pub(crate) const PERIOD_UNSAID: Millis = Millis(500);
+
+impl Channel {
+    pub(crate) fn new(name: Arc<str>, offset: CelsiusDelta) -> Self {
+        Self {
+            name,
+            offset,
+            period: PERIOD_UNSAID,
+            newest: None,
+            good: None,
+            good_before: None,
+            scans: 0,
+            faults: 0,
+            fault_since: None,
+        }
+    }
+
+    /// Takes in what a scan said. `at` is when it was sampled.
+    pub(crate) fn take(&mut self, at: Millis, sample: Sample) {
+        self.scans += 1;
+        self.newest = Some((at, sample));
+        match sample {
+            Sample::Good(celsius) => {
+                self.good_before = self.good;
+                self.good = Some(celsius);
+                self.faults = 0;
+                self.fault_since = None;
+            }
+            Sample::Fault(_) => {
+                self.faults += 1;
+                if self.fault_since.is_none() {
+                    self.fault_since = Some(at);
+                }
+            }
+        }
+    }
+
+    /// A driver that starts again has measured nothing yet.
+    pub(crate) fn forget(&mut self) {
+        self.newest = None;
+        self.good = None;
+        self.good_before = None;
+        self.faults = 0;
+        self.fault_since = None;
+    }
+
+    /// How long the channel may be silent: three periods, and at least `floor`.
+    pub(crate) fn silence_allowed(&self, floor: Millis) -> Millis {
+        (self.period * 3).max(floor)
+    }
+
+    /// How long nothing new has been sampled; `None` where nothing ever was.
+    pub(crate) fn silent_for(&self, now: Millis) -> Option<Millis> {
+        self.newest.map(|(at, _)| now.since(at))
+    }
+
+    pub(crate) fn quality(&self, now: Millis, floor: Millis) -> Quality {
+        match self.newest {
+            None => Quality::Never,
+            Some((at, _)) if now.since(at) > self.silence_allowed(floor) => Quality::Stale,
+            Some((_, Sample::Fault(fault))) => Quality::Fault(fault),
+            Some((_, Sample::Good(_))) => Quality::Good,
+        }
+    }
+
+    /// The temperature, if the newest sample is fresh and good.
+    pub(crate) fn celsius(&self, now: Millis, floor: Millis) -> Option<Celsius> {
+        match self.quality(now, floor) {
+            Quality::Good => self.good,
+            Quality::Stale | Quality::Fault(_) | Quality::Never => None,
+        }
+    }
+}

@@ -1,0 +1,39 @@
+//! `driver-lost`: a driver that the station needs ended, broke the protocol, refused a command, or doesn't
+//! confirm commands.
+//!
+//! A confirmation that is missing while the daemon's own loop was late may be waiting to be read: `clock` takes
+//! the heat away then, and this waits for the next evaluation.
+
+use super::{Cause, Effect, Facts, Observation};
+
+#[derive(Debug, Clone, Default)]
+pub(super) struct DriverLost;
+
+impl DriverLost {
+    #[expect(clippy::unused_self, reason = "the table calls every condition the same way")]
+    pub(super) fn observe(&mut self, facts: &Facts<'_>) -> Observation {
+        for link in facts.links {
+            if let Some(loss) = &link.loss {
+                return Observation::Bad(Cause::plain(Effect::Cut, format!("driver {} {loss}", link.instance)));
+            }
+        }
+        let limit = facts.host.confirm_within;
+        for output in facts.outputs {
+            if let Some(text) = &output.refused {
+                return Observation::Bad(Cause::plain(
+                    Effect::Cut,
+                    format!("output {} refused a command: {text}", output.name),
+                ));
+            }
+            if let Some(waited) = output.waited(facts.now).filter(|waited| *waited > limit && facts.late.is_none()) {
+                return Observation::Bad(Cause::lasted(
+                    Effect::Cut,
+                    format!("output {} has not confirmed a command for {waited}, limit {limit}", output.name),
+                    waited,
+                    limit,
+                ));
+            }
+        }
+        Observation::Good
+    }
+}

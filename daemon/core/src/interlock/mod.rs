@@ -1,0 +1,581 @@
+//! Interlocks: what takes the heat away, and the only place where the right to heat is made.
+//!
+//! # What this module is responsible for
+//!
+//! * **One table** ([`InterlockName`], at the end of the `table!` call below) lists every interlock. Each
+//!   row is one file with one small pure condition. Adding one is one file and one line.
+//! * **Latching** ([`Standing`], [`Latch`]): a condition that has acted stays acted until a person with the
+//!   right role resets it, and can only be reset once its cause is gone.
+//! * **Permits** ([`Permit`]): the only constructor is [`Panel::evaluate`]. It makes a permit when every
+//!   interlock of the station has just been evaluated on the newest readings and none is tripped. A permit
+//!   can't be copied, kept in a field and used again: the heat action takes it by value.
+//!
+//! # What it deliberately doesn't do
+//!
+//! It doesn't know what a driver, a run's stages or a recipe are, and it doesn't send anything: it reports
+//! [`Change`]s, and the station turns them into actions.
+//!
+//! # States of one interlock
+//!
+//! ```text
+//!              warn                    bad (armed)
+//!   Clear <-----------> Warning ----------------------+
+//!     |   good                                        v
+//!     +------------------ bad (armed) ----------> Tripped --acknowledge--> Acknowledged
+//!     ^                                               |                        |
+//!     +------------- reset by a person with the role, cause gone --------------+
+//! ```
+//!
+//! `bad` acts only while the interlock is *armed*: some causes matter at all times (a board above the
+//! ceiling), others only while heat may be on (an open permissive of an idle bench is no trip). A latched
+//! interlock goes on being observed armed or not, since a reset needs to know whether the cause is gone.
+
+use std::fmt;
+use std::sync::Arc;
+
+use crate::channel::Channel;
+use crate::event::Loss;
+use crate::id::StationId;
+use crate::limits::Ceiling;
+use crate::output::Output;
+use crate::person::Person;
+use crate::presence::Presence;
+use crate::setup::StandingTrip;
+use crate::units::Millis;
+
+macro_rules! table {
+    ($($(#[$doc:meta])* $variant:ident, $module:ident, $text:literal;)*) => {
+        $(mod $module;)*
+
+        /// The interlocks, by name. The order is the order of the table in the manual.
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        pub enum InterlockName {
+            $($(#[$doc])* $variant),*
+        }
+
+        impl InterlockName {
+            /// Every interlock.
+            pub const ALL: &'static [Self] = &[$(Self::$variant),*];
+
+            /// The name as configuration, screens and journal write it.
+            pub const fn text(self) -> &'static str {
+                match self { $(Self::$variant => $text),* }
+            }
+
+            /// The interlock of that name.
+            pub fn parse(text: &str) -> Option<Self> {
+                match text { $($text => Some(Self::$variant),)* _ => None }
+            }
+        }
+
+        /// What one interlock watches for, with whatever it has to remember.
+        #[derive(Debug, Clone)]
+        enum Condition {
+            $($variant($module::$variant)),*
+        }
+
+        impl Condition {
+            fn new(name: InterlockName) -> Self {
+                match name { $(InterlockName::$variant => Self::$variant(<$module::$variant>::default())),* }
+            }
+
+            fn observe(&mut self, facts: &Facts<'_>) -> Observation {
+                match self { $(Self::$variant(condition) => condition.observe(facts)),* }
+            }
+        }
+    };
+}
+
+table! {
+    /// A channel is above the effective ceiling.
+    OverTemperature, over_temperature, "over-temperature";
+    /// Heat has been on for too long with nobody confirming to be there.
+    OperatorAbsent, operator_absent, "operator-absent";
+    /// A channel that the run needs reports a fault.
+    SensorFault, sensor_fault, "sensor-fault";
+    /// A channel that the run needs has gone silent.
+    SensorStale, sensor_stale, "sensor-stale";
+    /// A driver ended, broke the protocol or doesn't confirm commands.
+    DriverLost, driver_lost, "driver-lost";
+    /// The run takes longer than its limit.
+    RunTooLong, run_too_long, "run-too-long";
+    /// A permissive input is open or can't be read.
+    PermissiveOpen, permissive_open, "permissive-open";
+    /// Somebody pressed stop.
+    Stop, stop, "stop";
+    /// The daemon's own loop was late.
+    Clock, clock, "clock";
+}
+
+impl fmt::Display for InterlockName {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.text())
+    }
+}
+
+/// What an interlock does when it acts, and so who may lift it. Ordered: the worse one wins by `max`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Effect {
+    /// Heat goes to zero. Anybody with a role may reset.
+    HeatOff,
+    /// Heat goes to zero and the second switch opens. The role `safety` resets.
+    Cut,
+}
+
+impl Effect {
+    /// As the manual writes it.
+    pub const fn text(self) -> &'static str {
+        match self {
+            Self::HeatOff => "heat off",
+            Self::Cut => "cut",
+        }
+    }
+
+    /// The effect of that name.
+    pub fn parse(text: &str) -> Option<Self> {
+        match text {
+            "heat off" => Some(Self::HeatOff),
+            "cut" => Some(Self::Cut),
+            _ => None,
+        }
+    }
+}
+
+/// The right to heat one station, given for a moment.
+///
+/// The field is private to this module and there is no other constructor than [`Panel::evaluate`]: code that
+/// holds one has just had every interlock evaluated on the newest readings. It is neither `Clone` nor `Copy`;
+/// the heat action consumes it.
+#[derive(Debug, PartialEq, Eq)]
+pub struct Permit {
+    station: StationId,
+}
+
+impl Permit {
+    /// How long a permit lasts at the driver. The protocol allows 1.5 s at most between the daemon's death
+    /// and zero heat; a tenth less leaves room for the pipe and for a driver thread that wakes late.
+    pub const VALID: Millis = Millis(1_400);
+
+    /// The station that may heat.
+    pub const fn station(&self) -> StationId {
+        self.station
+    }
+}
+
+/// What an interlock saw this time.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) enum Observation {
+    /// All is well.
+    Good,
+    /// It will act if this goes on.
+    Warn(Arc<str>),
+    /// The cause is there.
+    Bad(Cause),
+}
+
+/// Why an interlock acts, as data: what was measured, against which limit, where, and in which scan.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Cause {
+    /// What it does.
+    pub effect: Effect,
+    /// What happened, with place, value and limit; no full stop at the end.
+    pub text: Arc<str>,
+    /// The channel, where there is one.
+    pub channel: Option<Arc<str>>,
+    /// The measured value, in `unit`.
+    pub value: Option<f64>,
+    /// The limit that it passed, in `unit`.
+    pub limit: Option<f64>,
+    /// Unit of `value` and `limit`: `Cel`, `s` (UCUM codes), or empty.
+    pub unit: &'static str,
+    /// The channel's scan that showed it, counted from the daemon's start.
+    pub scan: Option<u64>,
+}
+
+impl Cause {
+    /// A cause that is neither about one channel nor about a figure.
+    fn plain(effect: Effect, text: String) -> Self {
+        Self {
+            effect,
+            text: text.into(),
+            channel: None,
+            value: None,
+            limit: None,
+            unit: "",
+            scan: None,
+        }
+    }
+
+    /// A cause about a length of time that passed its limit.
+    fn lasted(effect: Effect, text: String, value: Millis, limit: Millis) -> Self {
+        Self {
+            value: Some(value.seconds()),
+            limit: Some(limit.seconds()),
+            unit: "s",
+            ..Self::plain(effect, text)
+        }
+    }
+}
+
+/// An interlock has acted. Latched.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Trip {
+    /// Why.
+    pub cause: Cause,
+    /// When, by the lab's clock. Zero for a trip that outlived a restart of the daemon.
+    pub since: Millis,
+}
+
+/// Where an interlock stands. `Tripped` and `Acknowledged` are latched: only a reset leaves them.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Standing {
+    /// Nothing to say.
+    Clear,
+    /// About to act.
+    Warning {
+        /// Since when.
+        since: Millis,
+        /// What will happen and what to do about it.
+        text: Arc<str>,
+    },
+    /// Has acted.
+    Tripped {
+        /// Why and when.
+        trip: Trip,
+    },
+    /// Has acted, and a person has seen it.
+    Acknowledged {
+        /// Why and when.
+        trip: Trip,
+        /// Who has seen it.
+        by: Person,
+    },
+}
+
+impl Standing {
+    /// As configuration, screens and journal write it.
+    pub const fn text(&self) -> &'static str {
+        match self {
+            Self::Clear => "clear",
+            Self::Warning { .. } => "warning",
+            Self::Tripped { .. } => "tripped",
+            Self::Acknowledged { .. } => "acknowledged",
+        }
+    }
+
+    /// The trip, if it is latched.
+    pub const fn trip(&self) -> Option<&Trip> {
+        match self {
+            Self::Tripped { trip } | Self::Acknowledged { trip, .. } => Some(trip),
+            Self::Clear | Self::Warning { .. } => None,
+        }
+    }
+}
+
+/// Limits that guard against a slow or stopped *host*. They are real time, however fast the lab's clock
+/// goes, so they are the design's figures times the lab's time scale.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct HostLimits {
+    /// Shortest silence that makes an input stale: 0.5 s. Three periods of a fast sensor are within the
+    /// jitter of a busy host.
+    pub(crate) silence_floor: Millis,
+    /// How late the daemon's own loop may be: 0.5 s. Later, the readings that decisions rest on are old.
+    pub(crate) late_max: Millis,
+    /// How long a driver may take to confirm a command: 1 s.
+    pub(crate) confirm_within: Millis,
+}
+
+impl HostLimits {
+    pub(crate) fn new(time_scale: u64) -> Self {
+        Self {
+            silence_floor: Millis(500) * time_scale,
+            late_max: Millis(500) * time_scale,
+            confirm_within: Millis(1_000) * time_scale,
+        }
+    }
+}
+
+/// A yes/no input that has to be closed for heat.
+#[derive(Debug, Clone)]
+pub(crate) struct Permissive {
+    pub(crate) name: Arc<str>,
+    pub(crate) period: Millis,
+    /// Newest value and when it came; `None` where it never came or can't be read.
+    pub(crate) newest: Option<(Millis, bool)>,
+}
+
+/// Whether the drivers that a station needs are there.
+#[derive(Debug, Clone)]
+pub(crate) struct Link {
+    pub(crate) instance: Arc<str>,
+    /// `None` while it is up; how it was lost otherwise.
+    pub(crate) loss: Option<Loss>,
+}
+
+/// Everything that interlocks look at, gathered by the station for one evaluation.
+pub(crate) struct Facts<'a> {
+    pub(crate) now: Millis,
+    pub(crate) channels: &'a [Channel],
+    pub(crate) permissives: &'a [Permissive],
+    pub(crate) outputs: &'a [Output],
+    pub(crate) links: &'a [Link],
+    pub(crate) presence: &'a Presence,
+    pub(crate) ceiling: Ceiling,
+    pub(crate) absent_after: Millis,
+    /// `Some` while a run may heat: since when, and how long it may take.
+    pub(crate) heating: Option<Heating>,
+    /// How late the daemon's loop was, where it was too late.
+    pub(crate) late: Option<Millis>,
+    /// Set in the one evaluation that follows a press of stop.
+    pub(crate) stop: Option<StopPress<'a>>,
+    pub(crate) host: HostLimits,
+}
+
+/// A run is in a phase in which heat may be on.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Heating {
+    /// When heat began to be possible: start or resumption of the run.
+    pub(crate) since: Millis,
+    /// How long heat has been possible in this run, earlier parts included.
+    pub(crate) total: Millis,
+    /// How long it may be.
+    pub(crate) limit: Millis,
+}
+
+/// Somebody pressed stop.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct StopPress<'a> {
+    pub(crate) by: &'a Person,
+    pub(crate) whole_lab: bool,
+}
+
+/// One interlock of one station: its condition and where it stands.
+#[derive(Debug, Clone)]
+struct Latch {
+    name: InterlockName,
+    condition: Condition,
+    standing: Standing,
+    /// Whether the newest observation was bad; a reset is refused while it is, with this text.
+    cause_stands: Option<Arc<str>>,
+}
+
+/// What changed in an evaluation.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) enum Change {
+    /// An interlock is about to act.
+    Warning {
+        interlock: InterlockName,
+        text: Arc<str>,
+    },
+    /// The warning is over.
+    WarningOver { interlock: InterlockName },
+    /// An interlock has acted.
+    Trip { interlock: InterlockName, trip: Trip },
+}
+
+impl Latch {
+    /// The whole state machine: every pair of standing and observation is written out.
+    #[expect(
+        clippy::match_same_arms,
+        reason = "pairs with the same end are kept apart by why they have it"
+    )]
+    fn step(&mut self, facts: &Facts<'_>) -> Option<Change> {
+        let observation = self.condition.observe(facts);
+        let armed = self.armed(facts);
+        self.cause_stands = match &observation {
+            Observation::Bad(cause) => Some(cause.text.clone()),
+            Observation::Good | Observation::Warn(_) => None,
+        };
+        let interlock = self.name;
+        match (&self.standing, observation) {
+            // Latched: nothing that is observed changes it. Neither a new cause of the same kind (the first
+            // one is what a person has to see) nor the cause's end (that alone never brings heat back).
+            (Standing::Tripped { .. } | Standing::Acknowledged { .. }, _) => None,
+
+            // The cause is there and counts now: act.
+            (Standing::Clear | Standing::Warning { .. }, Observation::Bad(cause)) if armed => {
+                let trip = Trip {
+                    cause,
+                    since: facts.now,
+                };
+                self.standing = Standing::Tripped { trip: trip.clone() };
+                Some(Change::Trip { interlock, trip })
+            }
+
+            // Warnings come and go with their cause. The first text stays: a count-down in it is shown live
+            // elsewhere, and one entry per warning is enough for the journal.
+            (Standing::Clear, Observation::Warn(text)) if armed => {
+                self.standing = Standing::Warning {
+                    since: facts.now,
+                    text: text.clone(),
+                };
+                Some(Change::Warning { interlock, text })
+            }
+            (Standing::Warning { .. }, Observation::Warn(_)) if armed => None,
+            (Standing::Warning { .. }, Observation::Good | Observation::Warn(_) | Observation::Bad(_)) => {
+                self.standing = Standing::Clear;
+                Some(Change::WarningOver { interlock })
+            }
+            (Standing::Clear, Observation::Good | Observation::Warn(_) | Observation::Bad(_)) => None,
+        }
+    }
+
+    /// Whether a bad observation acts now.
+    fn armed(&self, facts: &Facts<'_>) -> bool {
+        match self.name {
+            // At all times: a board above the ceiling is wrong whoever heats it, and stop is stop.
+            InterlockName::OverTemperature | InterlockName::Stop => true,
+            // Only while heat may be on. An idle bench may have its tape off, its hood open and its driver
+            // down; the run that needs them is refused at its start.
+            InterlockName::OperatorAbsent
+            | InterlockName::SensorFault
+            | InterlockName::SensorStale
+            | InterlockName::DriverLost
+            | InterlockName::RunTooLong
+            | InterlockName::PermissiveOpen
+            | InterlockName::Clock => facts.heating.is_some(),
+        }
+    }
+}
+
+/// All interlocks of one station.
+#[derive(Debug, Clone)]
+pub(crate) struct Panel {
+    station: StationId,
+    latches: Vec<Latch>,
+}
+
+/// What an evaluation came to.
+pub(crate) struct Evaluation {
+    /// The right to heat, if nothing is tripped.
+    pub(crate) permit: Option<Permit>,
+    /// What is new.
+    pub(crate) changes: Vec<Change>,
+}
+
+impl Panel {
+    /// A panel with every interlock of the table, the standing trips of the last daemon latched again.
+    pub(crate) fn new(station: StationId, standing: &[StandingTrip]) -> Self {
+        let latches = InterlockName::ALL
+            .iter()
+            .map(|name| Latch {
+                name: *name,
+                condition: Condition::new(*name),
+                standing: standing
+                    .iter()
+                    .find(|trip| trip.station == station && trip.interlock == *name)
+                    .map_or(Standing::Clear, restored),
+                cause_stands: None,
+            })
+            .collect();
+        Self { station, latches }
+    }
+
+    /// Evaluates every interlock on `facts`. This is the only place where a [`Permit`] is made.
+    ///
+    /// All interlocks are evaluated, also after one has acted: two causes at once are two trips, and a person
+    /// has to see both.
+    pub(crate) fn evaluate(&mut self, facts: &Facts<'_>) -> Evaluation {
+        let changes: Vec<Change> = self
+            .latches
+            .iter_mut()
+            .filter_map(|latch| latch.step(facts))
+            .collect();
+        let permit = if self.tripped() {
+            None
+        } else {
+            Some(Permit {
+                station: self.station,
+            })
+        };
+        Evaluation { permit, changes }
+    }
+
+    /// Whether any interlock is latched.
+    pub(crate) fn tripped(&self) -> bool {
+        self.latches.iter().any(|latch| latch.standing.trip().is_some())
+    }
+
+    /// The worst effect of what is latched.
+    pub(crate) fn effect(&self) -> Option<Effect> {
+        self.latches
+            .iter()
+            .filter_map(|latch| latch.standing.trip())
+            .map(|trip| trip.cause.effect)
+            .max()
+    }
+
+    /// Where each interlock stands, in the order of the table.
+    pub(crate) fn standings(&self) -> impl Iterator<Item = (InterlockName, &Standing)> {
+        self.latches.iter().map(|latch| (latch.name, &latch.standing))
+    }
+
+    /// The first latched interlock and its trip, worst effect first.
+    pub(crate) fn worst(&self) -> Option<(InterlockName, &Trip)> {
+        let mut worst: Option<(InterlockName, &Trip)> = None;
+        for (name, trip) in self
+            .latches
+            .iter()
+            .filter_map(|latch| Some((latch.name, latch.standing.trip()?)))
+        {
+            if worst.is_none_or(|(_, sofar)| trip.cause.effect > sofar.cause.effect) {
+                worst = Some((name, trip));
+            }
+        }
+        worst
+    }
+
+    /// A person has seen the trips. Returns those that were not acknowledged before.
+    pub(crate) fn acknowledge(&mut self, by: &Person) -> Vec<InterlockName> {
+        let mut seen = Vec::new();
+        for latch in &mut self.latches {
+            if let Standing::Tripped { trip } = &latch.standing {
+                latch.standing = Standing::Acknowledged {
+                    trip: trip.clone(),
+                    by: by.clone(),
+                };
+                seen.push(latch.name);
+            }
+        }
+        seen
+    }
+
+    /// The first latched interlock whose cause still stands, and what is still wrong.
+    pub(crate) fn cause_stands(&self) -> Option<(InterlockName, Arc<str>)> {
+        self.latches
+            .iter()
+            .filter(|latch| latch.standing.trip().is_some())
+            .find_map(|latch| Some((latch.name, latch.cause_stands.clone()?)))
+    }
+
+    /// Lifts every latched trip. The caller has checked the role and that no cause stands
+    /// ([`Panel::cause_stands`]); a cause that stands after all is kept latched here too.
+    pub(crate) fn reset(&mut self) -> Vec<InterlockName> {
+        let mut lifted = Vec::new();
+        for latch in &mut self.latches {
+            if latch.standing.trip().is_some() && latch.cause_stands.is_none() {
+                latch.standing = Standing::Clear;
+                lifted.push(latch.name);
+            }
+        }
+        lifted
+    }
+}
+
+/// A trip that outlived a restart.
+fn restored(kept: &StandingTrip) -> Standing {
+    let trip = Trip {
+        cause: Cause {
+            text: kept.text.clone(),
+            ..Cause::plain(kept.effect, String::new())
+        },
+        since: Millis::ZERO,
+    };
+    match &kept.acknowledged_by {
+        None => Standing::Tripped { trip },
+        Some(by) => Standing::Acknowledged {
+            trip,
+            by: Person::new(by),
+        },
+    }
+}

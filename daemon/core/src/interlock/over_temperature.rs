@@ -1,0 +1,46 @@
+//! `over-temperature`: no channel may pass the effective ceiling.
+//!
+//! Acts at the second scan in a row above the ceiling: one scan alone can be a glitch of the converter. Well
+//! above it, [`AT_ONCE_ABOVE`], one scan is enough, since a glitch that far up is worth a cut too.
+//!
+//! It has no memory of its own: the channel keeps its last two good values, and both are compared with the
+//! ceiling that counts *now*. So a ceiling that somebody lowers acts at the next evaluation on what has
+//! already been read.
+
+use super::{Cause, Effect, Facts, Observation};
+use crate::units::CelsiusDelta;
+
+/// How far above the ceiling one scan is enough.
+const AT_ONCE_ABOVE: CelsiusDelta = CelsiusDelta::constant(10.0);
+
+#[derive(Debug, Clone, Default)]
+pub(super) struct OverTemperature;
+
+impl OverTemperature {
+    // `&mut self` as every condition has it; this one happens to remember nothing.
+    #[expect(clippy::unused_self, reason = "the table calls every condition the same way")]
+    pub(super) fn observe(&mut self, facts: &Facts<'_>) -> Observation {
+        let limit = facts.ceiling.celsius;
+        for channel in facts.channels {
+            let Some(value) = channel.good else { continue };
+            let confirmed = value > limit && channel.good_before.is_some_and(|before| before > limit);
+            let far_above = value >= limit + AT_ONCE_ABOVE;
+            if confirmed || far_above {
+                return Observation::Bad(Cause {
+                    effect: Effect::Cut,
+                    text: format!(
+                        "channel {} read {value}, limit {limit} (set by {})",
+                        channel.name, facts.ceiling.from
+                    )
+                    .into(),
+                    channel: Some(channel.name.clone()),
+                    value: Some(value.degrees()),
+                    limit: Some(limit.degrees()),
+                    unit: "Cel",
+                    scan: Some(channel.scans),
+                });
+            }
+        }
+        Observation::Good
+    }
+}

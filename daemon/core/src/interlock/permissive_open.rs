@@ -1,0 +1,48 @@
+//! `permissive-open`: an input that has to be closed for heat is open, or can't be read.
+//!
+//! What can't be read counts as open. Acts after [`CONFIRM`]: a relay contact bounces.
+
+use super::{Cause, Effect, Facts, Observation};
+use crate::units::Millis;
+
+/// How long it has to be open.
+const CONFIRM: Millis = Millis(200);
+
+/// Remembers since when the first open permissive has been open.
+#[derive(Debug, Clone, Default)]
+pub(super) struct PermissiveOpen {
+    open_since: Option<Millis>,
+}
+
+impl PermissiveOpen {
+    pub(super) fn observe(&mut self, facts: &Facts<'_>) -> Observation {
+        // As for a channel: silence while the daemon was late is the daemon's own.
+        if facts.late.is_some() {
+            return Observation::Good;
+        }
+        let open = facts.permissives.iter().find_map(|permissive| {
+            let limit = (permissive.period * 3).max(facts.host.silence_floor);
+            match permissive.newest {
+                Some((at, true)) if facts.now.since(at) <= limit => None,
+                Some((at, false)) if facts.now.since(at) <= limit => Some((permissive, "is open")),
+                Some(_) => Some((permissive, "has gone silent and counts as open")),
+                None => Some((permissive, "can't be read and counts as open")),
+            }
+        });
+        let Some((permissive, how)) = open else {
+            self.open_since = None;
+            return Observation::Good;
+        };
+        let since = *self.open_since.get_or_insert(facts.now);
+        let lasted = facts.now.since(since);
+        if lasted < CONFIRM {
+            return Observation::Good;
+        }
+        Observation::Bad(Cause::lasted(
+            Effect::HeatOff,
+            format!("permissive {} {how} (for {lasted}, limit {CONFIRM})", permissive.name),
+            lasted,
+            CONFIRM,
+        ))
+    }
+}

@@ -1,0 +1,21 @@
+//! `run-too-long`: the run takes longer than its limit, so something is not as planned.
+
+use super::{Cause, Effect, Facts, Observation};
+
+#[derive(Debug, Clone, Default)]
+pub(super) struct RunTooLong;
+
+impl RunTooLong {
+    #[expect(clippy::unused_self, reason = "the table calls every condition the same way")]
+    pub(super) fn observe(&mut self, facts: &Facts<'_>) -> Observation {
+        match facts.heating {
+            Some(heating) if heating.total > heating.limit => Observation::Bad(Cause::lasted(
+                Effect::HeatOff,
+                format!("the run has heated for {}, limit {}", heating.total, heating.limit),
+                heating.total,
+                heating.limit,
+            )),
+            Some(_) | None => Observation::Good,
+        }
+    }
+}

@@ -1,0 +1,42 @@
+//! `sensor-fault`: a channel that the run needs reports a fault.
+//!
+//! Acts after three scans or half a second of it, whichever comes first: a single bad conversion is common,
+//! and until it is confirmed the heat holds back (see `station`). Every wired channel is needed: a channel
+//! that nobody needs is not wired.
+
+use super::{Cause, Effect, Facts, Observation};
+use crate::channel::Sample;
+use crate::units::Millis;
+
+/// Faulty scans in a row that confirm it.
+const CONFIRM_SCANS: u32 = 3;
+/// How long a fault may last, for a channel that is sampled slowly.
+const CONFIRM_TIME: Millis = Millis(500);
+
+#[derive(Debug, Clone, Default)]
+pub(super) struct SensorFault;
+
+impl SensorFault {
+    #[expect(clippy::unused_self, reason = "the table calls every condition the same way")]
+    pub(super) fn observe(&mut self, facts: &Facts<'_>) -> Observation {
+        for channel in facts.channels {
+            let Some((_, Sample::Fault(fault))) = channel.newest else { continue };
+            let lasted = channel.fault_since.map_or(Millis::ZERO, |since| facts.now.since(since));
+            if channel.faults >= CONFIRM_SCANS || lasted >= CONFIRM_TIME {
+                return Observation::Bad(Cause {
+                    channel: Some(channel.name.clone()),
+                    scan: Some(channel.scans),
+                    ..Cause::plain(
+                        Effect::Cut,
+                        format!(
+                            "channel {} reports the fault `{fault}` ({} scans, {lasted}); limit {CONFIRM_SCANS} \
+                             scans or {CONFIRM_TIME}",
+                            channel.name, channel.faults
+                        ),
+                    )
+                });
+            }
+        }
+        Observation::Good
+    }
+}

@@ -1,0 +1,46 @@
+//! `sensor-stale`: a channel that the run needs has gone silent.
+//!
+//! Silence is judged by when the newest value was *sampled*, so that a driver that goes on repeating an old
+//! value with its true time is caught too.
+//!
+//! Where the daemon's own loop was late, the silence is its own and not the sensor's: `clock` takes the heat
+//! away then, and blaming a sensor would send a safety role to look for a fault that isn't there.
+
+use super::{Cause, Effect, Facts, Observation};
+
+#[derive(Debug, Clone, Default)]
+pub(super) struct SensorStale;
+
+impl SensorStale {
+    #[expect(clippy::unused_self, reason = "the table calls every condition the same way")]
+    pub(super) fn observe(&mut self, facts: &Facts<'_>) -> Observation {
+        if facts.late.is_some() {
+            return Observation::Good;
+        }
+        for channel in facts.channels {
+            let limit = channel.silence_allowed(facts.host.silence_floor);
+            match channel.silent_for(facts.now) {
+                Some(silent) if silent <= limit => {}
+                Some(silent) => {
+                    return Observation::Bad(Cause {
+                        channel: Some(channel.name.clone()),
+                        scan: Some(channel.scans),
+                        ..Cause::lasted(
+                            Effect::Cut,
+                            format!("channel {} has been silent for {silent}, limit {limit}", channel.name),
+                            silent,
+                            limit,
+                        )
+                    });
+                }
+                None => {
+                    return Observation::Bad(Cause {
+                        channel: Some(channel.name.clone()),
+                        ..Cause::plain(Effect::Cut, format!("channel {} has no reading yet", channel.name))
+                    });
+                }
+            }
+        }
+        Observation::Good
+    }
+}

@@ -1,0 +1,48 @@
+//! The decisions of Benchward, and nothing else: no I/O, no clock, no async, no logging.
+//!
+//! [`Lab::apply`] is the only door. Events go in with the time at which they are handled, actions come
+//! out; the service around this crate carries the actions out with no choices left to make. Given the
+//! same events at the same times, the same actions come out, to the bit: there is no map with random
+//! order here, no clock, no random number, no environment (`clippy.toml` of this crate refuses them).
+//!
+//! The modules are the words of the trade, in the order in which a reader meets them.
+
+mod id;
+pub mod units;
+
+pub mod mistake;
+pub mod recipe;
+
+mod channel;
+mod output;
+mod person;
+mod setup;
+
+pub mod interlock;
+mod limits;
+mod presence;
+mod supply;
+
+mod control;
+mod run;
+mod station;
+
+mod action;
+mod event;
+mod lab;
+mod refusal;
+mod view;
+
+pub use action::{Action, Entry, EntryKind, Grant, LimitScope, Row, RunChange, Signal, Verdict};
+pub use channel::{Fault, Quality, Sample};
+pub use event::{Ask, Event, InputOffer, Loss, OutputOffer, Request, Value};
+pub use id::{InputId, InstanceId, OutputId, RequestId, RunId, Seq, StationId};
+pub use lab::Lab;
+pub use limits::{CEILING_MAX, CEILING_MIN, Ceiling, CeilingFrom, Limits};
+pub use person::{Act, Origin, Person, Role, Roles};
+pub use refusal::{Answer, Refusal};
+pub use run::{Outcome, Phase, Record, StageRecord, TripRecord};
+pub use setup::{
+    ChannelSetup, InputUse, OutputRole, OutputSetup, Setup, StandingTrip, StationSetup, SupplySetup,
+};
+pub use view::{ChannelView, InterlockView, LabView, StationView};

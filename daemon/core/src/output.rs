@@ -1,0 +1,78 @@
+//! An output as the core sees it: what it was last told, what the driver answered, whether it is cut.
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+
+use crate::id::{InstanceId, OutputId, Seq};
+use crate::setup::OutputRole;
+use crate::units::{Fraction, Millis, Watts};
+
+/// Commands that may wait for an answer at once. A station is tripped after a second without an answer,
+/// so that no more than a second's worth of scans can pile up; the bound only guards the memory.
+const UNANSWERED_MAX: usize = 256;
+
+#[derive(Debug, Clone)]
+pub(crate) struct Output {
+    pub(crate) id: OutputId,
+    pub(crate) name: Arc<str>,
+    pub(crate) instance: InstanceId,
+    pub(crate) role: OutputRole,
+    pub(crate) watts: Option<Watts>,
+    /// Whether the driver said that it has a second way to switch off.
+    pub(crate) cuts: bool,
+    /// Whether it has been told `cut` and not yet `restore`.
+    pub(crate) cut: bool,
+    /// What the hardware was told, by the driver's newest answer.
+    pub(crate) applied: Fraction,
+    /// Set when the driver refused a command: what it said.
+    pub(crate) refused: Option<Arc<str>>,
+    unanswered: VecDeque<(Seq, Millis)>,
+}
+
+impl Output {
+    pub(crate) fn new(id: OutputId, name: Arc<str>, instance: InstanceId, role: OutputRole) -> Self {
+        Self {
+            id,
+            name,
+            instance,
+            role,
+            watts: None,
+            cuts: false,
+            cut: false,
+            applied: Fraction::ZERO,
+            refused: None,
+            unanswered: VecDeque::new(),
+        }
+    }
+
+    /// A command went out and wants an answer.
+    pub(crate) fn told(&mut self, seq: Seq, now: Millis) {
+        if self.unanswered.len() < UNANSWERED_MAX {
+            self.unanswered.push_back((seq, now));
+        }
+    }
+
+    /// The driver answered `seq`, and with it everything before.
+    pub(crate) fn answered(&mut self, seq: Seq) {
+        while self
+            .unanswered
+            .front()
+            .is_some_and(|(waiting, _)| *waiting <= seq)
+        {
+            self.unanswered.pop_front();
+        }
+    }
+
+    /// How long the oldest unanswered command has waited.
+    pub(crate) fn waited(&self, now: Millis) -> Option<Millis> {
+        self.unanswered.front().map(|(_, sent)| now.since(*sent))
+    }
+
+    /// The driver's process is new or gone: what its predecessor owed is void, and so is what it held.
+    pub(crate) fn forget(&mut self) {
+        self.unanswered.clear();
+        self.applied = Fraction::ZERO;
+        self.refused = None;
+        self.cut = false;
+    }
+}

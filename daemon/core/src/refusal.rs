@@ -1,0 +1,172 @@
+//! What a request is answered with: done, or refused with a reason that holds both figures.
+
+use std::fmt;
+use std::sync::Arc;
+
+use crate::id::RunId;
+use crate::limits::{CEILING_MAX, CEILING_MIN, Ceiling};
+use crate::person::{Act, Person};
+use crate::units::{Celsius, Millis};
+
+/// It was done, or was so already.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Answer {
+    /// Done; says what the state is now.
+    Done(String),
+    /// A run has started.
+    Started(RunId),
+}
+
+/// It was not done.
+///
+/// The one list of names serves the bus, JSON output and the journal: see [`Refusal::name`].
+#[derive(Debug, Clone, PartialEq)]
+pub enum Refusal {
+    /// The caller lacks a role.
+    NotPermitted {
+        /// Who asked.
+        who: Person,
+        /// For what.
+        act: Act,
+    },
+    /// Heat, limits and resets are never changed from a network.
+    NotFromNetwork {
+        /// For what.
+        act: Act,
+    },
+    /// A target or a new limit is above what may be.
+    CeilingExceeded {
+        /// Stage, counted from 1.
+        stage: usize,
+        /// Name of the recipe.
+        recipe: String,
+        /// The stage's target.
+        target: Celsius,
+        /// Where it was to run.
+        station: Arc<str>,
+        /// What counts there.
+        ceiling: Ceiling,
+    },
+    /// A ceiling outside what can be set at all.
+    CeilingOutOfBounds {
+        /// What was asked for.
+        asked: Celsius,
+    },
+    /// An interlock has tripped, or its cause stands.
+    Tripped {
+        /// Where.
+        station: Arc<str>,
+        /// Which interlock.
+        interlock: &'static str,
+        /// What it said.
+        text: String,
+    },
+    /// The cause of a trip is still there.
+    CauseStands {
+        /// Where.
+        station: Arc<str>,
+        /// Which interlock.
+        interlock: &'static str,
+        /// What is still wrong.
+        text: String,
+    },
+    /// A run is in progress.
+    Busy {
+        /// Where.
+        station: Arc<str>,
+        /// Which run.
+        run: RunId,
+    },
+    /// Something the run needs isn't there.
+    NotReady {
+        /// Where.
+        station: Arc<str>,
+        /// What is missing and what to do.
+        text: String,
+    },
+    /// There is nothing to resume.
+    NothingToResume {
+        /// Where.
+        station: Arc<str>,
+        /// How long a run may wait.
+        within: Millis,
+    },
+}
+
+impl Refusal {
+    /// The error's name, as the bus and JSON output say it.
+    pub const fn name(&self) -> &'static str {
+        match self {
+            Self::NotPermitted { .. } => "NotPermitted",
+            Self::NotFromNetwork { .. } => "NotFromNetwork",
+            Self::CeilingExceeded { .. } => "CeilingExceeded",
+            Self::CeilingOutOfBounds { .. } => "CeilingOutOfBounds",
+            Self::Tripped { .. } => "Tripped",
+            Self::CauseStands { .. } => "CauseStands",
+            Self::Busy { .. } => "Busy",
+            Self::NotReady { .. } => "NotReady",
+            Self::NothingToResume { .. } => "NothingToResume",
+        }
+    }
+}
+
+impl fmt::Display for Refusal {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::NotPermitted { who, act } => {
+                write!(f, "{who} may not {}: it takes {}", act.words(), act.needs())
+            }
+            Self::NotFromNetwork { act } => write!(
+                f,
+                "nobody may {} over a network: the lab can only be made cooler from outside",
+                act.words()
+            ),
+            Self::CeilingExceeded {
+                stage,
+                recipe,
+                target,
+                station,
+                ceiling,
+            } => write!(
+                f,
+                "stage {stage} of \"{recipe}\": target {target} is above the ceiling of {station}, {} \
+                 (set by {}); lower the target, or ask a safety role for `benchward limit set`",
+                ceiling.celsius, ceiling.from
+            ),
+            Self::CeilingOutOfBounds { asked } => write!(
+                f,
+                "a ceiling of {asked} is outside what can be set, {CEILING_MIN} to {CEILING_MAX}"
+            ),
+            Self::Tripped {
+                station,
+                interlock,
+                text,
+            } => write!(
+                f,
+                "{station} is tripped by `{interlock}`: {text}; it starts again after \
+                 `benchward trip reset {station}`"
+            ),
+            Self::CauseStands {
+                station,
+                interlock,
+                text,
+            } => {
+                write!(
+                    f,
+                    "{station} can't be reset, the cause of `{interlock}` stands: {text}"
+                )
+            }
+            Self::Busy { station, run } => write!(
+                f,
+                "{station} is in run {run}; stop it first with `benchward run stop {station}`"
+            ),
+            Self::NotReady { station, text } => write!(f, "{station} is not ready: {text}"),
+            Self::NothingToResume { station, within } => write!(
+                f,
+                "{station} has no run to resume: only a tripped run can be, within {within} of its trip"
+            ),
+        }
+    }
+}
+
+impl std::error::Error for Refusal {}

@@ -1,0 +1,399 @@
+//! A run: one recipe carried out on one board at one station by one operator.
+//!
+//! ```text
+//!   Ramp <------ outside nothing changes back; the dwell clock pauses ------+
+//!    |  control temperature enters the band                                 |
+//!    v                                                                      |
+//!   Dwell -- dwell done, stages left --> Ramp (next stage) -----------------+
+//!    |
+//!    | last dwell done / stopped                 trip (from Ramp or Dwell)
+//!    v                                             v
+//!   Cooling --every channel safe--> ended       Suspended --resume within 10 min--> Ramp (same stage)
+//!                                                  | time over, or told to stop
+//!                                                  +--> Cooling
+//! ```
+//!
+//! An outcome is set as soon as it is decided; the run's readings go on until the board is safe to handle or
+//! the next run starts, so that the record shows how it cooled.
+
+use std::fmt;
+use std::sync::Arc;
+
+use crate::control::Controller;
+use crate::id::{RunId, StationId};
+use crate::interlock::InterlockName;
+use crate::person::Person;
+use crate::recipe::{Recipe, Stage};
+use crate::units::{Celsius, CelsiusDelta, Fraction, Millis};
+
+/// How long a tripped run may be resumed.
+pub(crate) const RESUME_WITHIN: Millis = Millis::from_secs(600);
+
+/// Longest that a run may heat unless its recipe says otherwise.
+pub(crate) const RUN_MAX: Millis = Millis::from_secs(4 * 3600);
+
+/// A plan is never taken for shorter than this, so that twice of it leaves time for a heavy board.
+const PLAN_MIN: Millis = Millis::from_secs(600);
+
+/// Rate at which a board is planned to rise where nothing is known of it, °C/s: a heavy board on a weak bench.
+const PLAN_RATE: f64 = 0.25;
+
+/// How long every channel has to be below the safe temperature: noise must not announce it.
+const SAFE_FOR: Millis = Millis::from_secs(2);
+
+/// Where a run is, as people see it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Phase {
+    /// No run, and nothing known to be hot.
+    Idle,
+    /// On the way to a stage's target.
+    Ramp,
+    /// At a stage's target.
+    Dwell,
+    /// Heat is off and the board is hot.
+    Cooldown,
+    /// Safe to handle.
+    Cool,
+}
+
+impl Phase {
+    /// As screens and records write it.
+    pub const fn text(self) -> &'static str {
+        match self {
+            Self::Idle => "idle",
+            Self::Ramp => "ramp",
+            Self::Dwell => "dwell",
+            Self::Cooldown => "cooldown",
+            Self::Cool => "cool",
+        }
+    }
+}
+
+impl fmt::Display for Phase {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.text())
+    }
+}
+
+/// How a run ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Outcome {
+    /// Every stage was carried out.
+    Completed,
+    /// A person ended it, or the daemon was told to end.
+    Stopped,
+    /// An interlock ended it.
+    Tripped,
+    /// The daemon died under it. Said by the archive when it finds such a run.
+    Lost,
+}
+
+impl Outcome {
+    /// As screens and records write it.
+    pub const fn text(self) -> &'static str {
+        match self {
+            Self::Completed => "completed",
+            Self::Stopped => "stopped",
+            Self::Tripped => "tripped",
+            Self::Lost => "lost",
+        }
+    }
+}
+
+impl fmt::Display for Outcome {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.text())
+    }
+}
+
+/// What is kept of a run. Times are by the lab's clock.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Record {
+    /// Its number.
+    pub run: RunId,
+    /// Where.
+    pub station: StationId,
+    /// The recipe, whole.
+    pub recipe: Arc<Recipe>,
+    /// Its revision.
+    pub revision: u32,
+    /// The board's serial number.
+    pub serial: Arc<str>,
+    /// Who started it.
+    pub operator: Person,
+    /// When it started.
+    pub started: Millis,
+    /// When its record was closed.
+    pub ended: Option<Millis>,
+    /// How it ended, once that is decided.
+    pub outcome: Option<Outcome>,
+    /// Highest good reading of any channel.
+    pub peak: Option<Celsius>,
+    /// The stages that were begun.
+    pub stages: Vec<StageRecord>,
+    /// The trips during it.
+    pub trips: Vec<TripRecord>,
+}
+
+/// What is kept of one stage.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct StageRecord {
+    /// Its target.
+    pub target: Celsius,
+    /// When its ramp began.
+    pub began: Millis,
+    /// When the control temperature first entered the band.
+    pub reached: Option<Millis>,
+    /// How long it has been inside the band since.
+    pub dwelt: Millis,
+    /// When the dwell was done.
+    pub done: Option<Millis>,
+    /// How far the control temperature went above the target while the stage lasted; zero or more.
+    pub overshoot: CelsiusDelta,
+}
+
+/// What is kept of one trip.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TripRecord {
+    /// Which interlock.
+    pub interlock: InterlockName,
+    /// What it said.
+    pub text: Arc<str>,
+    /// When.
+    pub at: Millis,
+    /// Who acknowledged it.
+    pub acknowledged_by: Option<Person>,
+    /// Who reset it.
+    pub reset_by: Option<Person>,
+}
+
+/// Where a run is, with what each place needs.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) enum State {
+    /// Heat may be on; the control temperature has not been in the band yet.
+    Ramp,
+    /// Heat may be on; the dwell clock runs while `inside`. `last`: when it was last looked at.
+    Dwell { inside: bool, last: Millis },
+    /// Tripped; a person may resume it until then.
+    Suspended { until: Millis },
+    /// Heat is off for good. `safe_since`: when every channel last came below the safe temperature.
+    Cooling { safe_since: Option<Millis> },
+}
+
+/// What a step of a run came to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Progress {
+    /// Nothing new.
+    Same,
+    /// A stage's target was reached.
+    Reached,
+    /// A dwell is over and the next stage has begun.
+    NextStage,
+    /// The last dwell is over: the board cools.
+    Finished,
+}
+
+/// A run in progress.
+#[derive(Debug, Clone)]
+pub(crate) struct Run {
+    pub(crate) record: Record,
+    pub(crate) state: State,
+    /// The stage that it is at, counted from 0.
+    pub(crate) stage: usize,
+    controller: Controller,
+    /// Heat has been possible since then; `None` while it isn't.
+    heat_since: Option<Millis>,
+    /// How long it was possible before that.
+    heated_before: Millis,
+    /// How long it may be in all.
+    pub(crate) limit: Millis,
+}
+
+impl Run {
+    pub(crate) fn begin(record: Record, now: Millis) -> Self {
+        let limit = heat_limit(&record.recipe);
+        let mut run = Self {
+            record,
+            state: State::Ramp,
+            stage: 0,
+            controller: Controller::default(),
+            heat_since: Some(now),
+            heated_before: Millis::ZERO,
+            limit,
+        };
+        run.begin_stage(now);
+        run
+    }
+
+    /// Whether heat may be on: since when, and how long in all.
+    pub(crate) fn heating(&self, now: Millis) -> Option<(Millis, Millis)> {
+        self.heat_since
+            .map(|since| (since, self.heated_before + now.since(since)))
+    }
+
+    pub(crate) fn recipe(&self) -> &Arc<Recipe> {
+        &self.record.recipe
+    }
+
+    /// The stage that it is at.
+    pub(crate) fn current(&self) -> &Stage {
+        // A recipe has at least one stage, and `stage` only moves to stages that are there.
+        &self.record.recipe.stages[self.stage]
+    }
+
+    pub(crate) fn phase(&self) -> Phase {
+        match self.state {
+            State::Ramp => Phase::Ramp,
+            State::Dwell { .. } => Phase::Dwell,
+            State::Suspended { .. } | State::Cooling { .. } => Phase::Cooldown,
+        }
+    }
+
+    /// Takes in a good control temperature while heat may be on.
+    pub(crate) fn progress(&mut self, now: Millis, control: Celsius) -> Progress {
+        let stage = *self.current();
+        let above = control - stage.target;
+        let inside = above.degrees().abs() <= stage.band.degrees();
+        let Some(kept) = self.record.stages.last_mut() else {
+            return Progress::Same;
+        };
+        if kept.reached.is_some() && above > kept.overshoot {
+            kept.overshoot = above;
+        }
+        match self.state {
+            State::Ramp if inside => {
+                self.state = State::Dwell {
+                    inside: true,
+                    last: now,
+                };
+                if kept.reached.is_none() {
+                    kept.reached = Some(now);
+                }
+                if kept.dwelt >= stage.dwell {
+                    self.end_stage(now)
+                } else {
+                    Progress::Reached
+                }
+            }
+            State::Dwell { inside: before, last } => {
+                // Only time with the control temperature inside at both ends counts.
+                if before && inside {
+                    kept.dwelt = kept.dwelt + now.since(last);
+                }
+                self.state = State::Dwell { inside, last: now };
+                if kept.dwelt >= stage.dwell {
+                    self.end_stage(now)
+                } else {
+                    Progress::Same
+                }
+            }
+            State::Ramp | State::Suspended { .. } | State::Cooling { .. } => Progress::Same,
+        }
+    }
+
+    /// Heat to ask for.
+    pub(crate) fn ask(&mut self, now: Millis, control: Celsius, hold_back: bool) -> Fraction {
+        let stage = *self.current();
+        self.controller
+            .step(now, control, stage.target, stage.ramp_max, hold_back)
+    }
+
+    /// An interlock has acted: no heat; a person may resume.
+    pub(crate) fn suspend(&mut self, now: Millis) {
+        self.end_heat(now);
+        self.record.outcome = Some(Outcome::Tripped);
+        self.state = State::Suspended {
+            until: now + RESUME_WITHIN,
+        };
+    }
+
+    /// Goes on at the stage where it was; the dwell so far counts.
+    pub(crate) fn resume(&mut self, now: Millis) {
+        self.record.outcome = None;
+        self.state = State::Ramp;
+        self.heat_since = Some(now);
+        self.controller = Controller::default();
+    }
+
+    /// Heat is off for good.
+    pub(crate) fn cool(&mut self, now: Millis, outcome: Outcome) {
+        self.end_heat(now);
+        self.record.outcome = Some(outcome);
+        self.state = State::Cooling { safe_since: None };
+    }
+
+    /// Whether the board is safe to handle. `hottest`: of all channels, `None` where one has no good reading.
+    pub(crate) fn safe(&mut self, now: Millis, hottest: Option<Celsius>) -> bool {
+        let below = hottest.is_some_and(|hottest| hottest < self.record.recipe.cooldown.safe);
+        let State::Cooling { safe_since } = &mut self.state else {
+            return false;
+        };
+        if !below {
+            *safe_since = None;
+            return false;
+        }
+        let since = *safe_since.get_or_insert(now);
+        now.since(since) >= SAFE_FOR
+    }
+
+    /// Takes in the hottest good reading.
+    pub(crate) fn peak(&mut self, hottest: Celsius) {
+        self.record.peak = Some(self.record.peak.map_or(hottest, |peak| peak.max(hottest)));
+    }
+
+    fn end_heat(&mut self, now: Millis) {
+        if let Some(since) = self.heat_since.take() {
+            self.heated_before = self.heated_before + now.since(since);
+        }
+    }
+
+    fn begin_stage(&mut self, now: Millis) {
+        self.controller.begin_stage();
+        self.state = State::Ramp;
+        self.record.stages.push(StageRecord {
+            target: self.current().target,
+            began: now,
+            reached: None,
+            dwelt: Millis::ZERO,
+            done: None,
+            overshoot: CelsiusDelta::constant(0.0),
+        });
+    }
+
+    fn end_stage(&mut self, now: Millis) -> Progress {
+        if let Some(kept) = self.record.stages.last_mut() {
+            kept.done = Some(now);
+        }
+        if self.stage + 1 < self.record.recipe.stages.len() {
+            self.stage += 1;
+            self.begin_stage(now);
+            Progress::NextStage
+        } else {
+            self.cool(now, Outcome::Completed);
+            Progress::Finished
+        }
+    }
+}
+
+/// How long a recipe is planned to heat, where nothing is known of the board: its dwells, and its ramps at their
+/// limit or at [`PLAN_RATE`], whichever is slower, from 20 °C.
+pub(crate) fn plan_length(recipe: &Recipe) -> Millis {
+    let mut from = Celsius::constant(20.0);
+    let mut length = Millis::ZERO;
+    for stage in &recipe.stages {
+        let rate = stage
+            .ramp_max
+            .map_or(PLAN_RATE, |ramp| ramp.per_second().min(PLAN_RATE));
+        let way = (stage.target - from).degrees().abs();
+        length = length + Millis::from_secs_f64(way / rate) + stage.dwell;
+        from = stage.target;
+    }
+    length.max(PLAN_MIN)
+}
+
+/// How long a run of it may heat: what the recipe says, or twice the plan and at most four hours.
+fn heat_limit(recipe: &Recipe) -> Millis {
+    recipe
+        .run_max
+        .unwrap_or_else(|| Millis((plan_length(recipe) * 2).0.min(RUN_MAX.0)))
+}

@@ -1,0 +1,882 @@
+//! A station: one place where one board is heated. It gathers the facts, has the interlocks evaluated, carries
+//! the run on, and asks for heat, in this order.
+//!
+//! Nothing here makes a permit: [`Station::step`] gets one from [`Panel::evaluate`] or doesn't, and without one
+//! there is no way to build a [`Grant`].
+
+use std::sync::Arc;
+
+use crate::action::{Action, Entry, EntryKind, Grant, Row, RunChange, Signal};
+use crate::channel::{Channel, Quality, Sample};
+use crate::event::Value;
+use crate::id::{InstanceId, OutputId, RunId, Seq, StationId};
+use crate::interlock::{
+    Change, Effect, Facts, Heating, HostLimits, InterlockName, Link, Panel, Permissive, Standing, StopPress,
+    Trip,
+};
+use crate::limits::{Ceiling, Limits};
+use crate::output::Output;
+use crate::person::Person;
+use crate::presence::Presence;
+use crate::recipe::ControlBy;
+use crate::run::{Outcome, Phase, Progress, Run, State, TripRecord};
+use crate::setup::OutputRole;
+use crate::supply::Supplies;
+use crate::units::{Celsius, Fraction, Millis, Watts};
+use crate::view::{ChannelView, InterlockView, StationView};
+
+/// What a station needs of the lab around it for one step.
+pub(crate) struct Around<'a> {
+    pub(crate) now: Millis,
+    pub(crate) limits: &'a Limits,
+    pub(crate) absent_after: Millis,
+    pub(crate) host: HostLimits,
+    pub(crate) late: Option<Millis>,
+    pub(crate) supplies: &'a mut Supplies,
+    pub(crate) seq: &'a mut Seq,
+    pub(crate) out: &'a mut Out,
+}
+
+/// Actions in the making. What concerns heat goes in front of everything else, whoever adds it and when.
+#[derive(Debug, Default)]
+pub(crate) struct Out {
+    pub(crate) heat: Vec<Action>,
+    pub(crate) rest: Vec<Action>,
+}
+
+impl Around<'_> {
+    fn next_seq(&mut self) -> Seq {
+        self.seq.0 += 1;
+        *self.seq
+    }
+}
+
+/// One place where one board is heated.
+#[derive(Debug, Clone)]
+pub(crate) struct Station {
+    pub(crate) id: StationId,
+    pub(crate) name: Arc<str>,
+    pub(crate) channels: Vec<Channel>,
+    pub(crate) permissives: Vec<Permissive>,
+    pub(crate) outputs: Vec<Output>,
+    /// The drivers that it needs, and whether they are there.
+    pub(crate) instances: Vec<InstanceId>,
+    pub(crate) links: Vec<Link>,
+    pub(crate) presence: Presence,
+    pub(crate) panel: Panel,
+    pub(crate) run: Option<Run>,
+    /// Whether the board of the last run is known to be safe to handle.
+    cool: bool,
+    /// Heat that was last granted.
+    heat: Fraction,
+    /// A press of stop that the next evaluation will see.
+    pub(crate) stop: Option<(Person, bool)>,
+    /// Whether the journal last said that there is heat.
+    heat_said: bool,
+}
+
+impl Station {
+    pub(crate) fn new(
+        id: StationId,
+        name: Arc<str>,
+        channels: Vec<Channel>,
+        permissives: Vec<Permissive>,
+        panel: Panel,
+    ) -> Self {
+        Self {
+            id,
+            name,
+            channels,
+            permissives,
+            outputs: Vec::new(),
+            instances: Vec::new(),
+            links: Vec::new(),
+            presence: Presence::default(),
+            panel,
+            run: None,
+            cool: false,
+            heat: Fraction::ZERO,
+            stop: None,
+            heat_said: false,
+        }
+    }
+
+    /// Takes in one value of a scan. Returns a confirmation of presence, where it was one.
+    pub(crate) fn take_channel(&mut self, at: Millis, channel: usize, value: Value) {
+        let Some(channel) = self.channels.get_mut(channel) else {
+            return;
+        };
+        let sample = match value {
+            Value::Sample(Sample::Good(celsius)) => Sample::Good(celsius + channel.offset),
+            Value::Sample(fault @ Sample::Fault(_)) => fault,
+            // A yes/no value on a thermocouple's input: wired wrongly or a broken driver. Either way there is
+            // no temperature.
+            Value::Active(_) | Value::Unreadable => Sample::Fault(crate::channel::Fault::Device),
+        };
+        channel.take(at, sample);
+    }
+
+    pub(crate) fn take_permissive(&mut self, at: Millis, permissive: usize, value: Value) {
+        let Some(permissive) = self.permissives.get_mut(permissive) else {
+            return;
+        };
+        permissive.newest = match value {
+            Value::Active(closed) => Some((at, closed)),
+            Value::Sample(_) | Value::Unreadable => None,
+        };
+    }
+
+    /// Whether heat may be on: a run in ramp or dwell.
+    pub(crate) fn heating(&self) -> bool {
+        self.run
+            .as_ref()
+            .is_some_and(|run| matches!(run.state, State::Ramp | State::Dwell { .. }))
+    }
+
+    pub(crate) fn phase(&self) -> Phase {
+        match (&self.run, self.cool) {
+            (Some(run), _) => run.phase(),
+            (None, true) => Phase::Cool,
+            (None, false) => Phase::Idle,
+        }
+    }
+
+    pub(crate) fn ceiling(&self, limits: &Limits) -> Ceiling {
+        limits.effective(self.id, self.run.as_ref().and_then(|run| run.recipe().ceiling))
+    }
+
+    /// The limit of absence that counts: the lab's, or the recipe's where that is shorter.
+    fn absent_after(&self, lab: Millis) -> Millis {
+        let recipe = self.run.as_ref().and_then(|run| run.recipe().absent_after);
+        recipe.map_or(lab, |recipe| Millis(recipe.0.min(lab.0)))
+    }
+
+    /// Hottest good, fresh reading; `None` where *any* channel has none, since it might be the hottest.
+    fn hottest_of_all(&self, now: Millis, host: HostLimits) -> Option<Celsius> {
+        let mut hottest: Option<Celsius> = None;
+        for channel in &self.channels {
+            let celsius = channel.celsius(now, host.silence_floor)?;
+            hottest = Some(hottest.map_or(celsius, |sofar| sofar.max(celsius)));
+        }
+        hottest
+    }
+
+    /// What `by` steers, from good, fresh readings; `None` where it can't be said.
+    fn control_celsius(&self, now: Millis, host: HostLimits, by: &ControlBy) -> Option<Celsius> {
+        let read = |channel: &Channel| channel.celsius(now, host.silence_floor);
+        match by {
+            ControlBy::Channel(name) => self
+                .channels
+                .iter()
+                .find(|channel| *channel.name == **name)
+                .and_then(read),
+            ControlBy::Hottest => self.hottest_of_all(now, host),
+            ControlBy::Coldest => {
+                let all: Option<Vec<Celsius>> = self.channels.iter().map(read).collect();
+                all?.into_iter().reduce(Celsius::min)
+            }
+            ControlBy::Mean => {
+                let all: Option<Vec<Celsius>> = self.channels.iter().map(read).collect();
+                let all = all?;
+                let count = u32::try_from(all.len()).ok().filter(|count| *count > 0)?;
+                Celsius::new(all.iter().map(|celsius| celsius.degrees()).sum::<f64>() / f64::from(count)).ok()
+            }
+        }
+    }
+
+    /// Whether heat has to be zero for a while without a trip: a channel whose newest sample is not good (its
+    /// interlock is confirming), or a spread above the recipe's limit.
+    fn hold_back(&self, now: Millis, host: HostLimits) -> bool {
+        let doubtful = self
+            .channels
+            .iter()
+            .any(|channel| channel.quality(now, host.silence_floor) != Quality::Good);
+        let Some(limit) = self.run.as_ref().and_then(|run| run.recipe().spread_max) else {
+            return doubtful;
+        };
+        let good = || {
+            self.channels
+                .iter()
+                .filter_map(|channel| channel.celsius(now, host.silence_floor))
+        };
+        let spread = good()
+            .reduce(Celsius::max)
+            .zip(good().reduce(Celsius::min))
+            .map(|(high, low)| high - low);
+        doubtful || spread.is_some_and(|spread| spread > limit)
+    }
+
+    /// One step: evaluates every interlock on what is known now, acts on what they say, and carries the run on.
+    ///
+    /// `fresh`: this step follows new channel readings. Only then can there be a grant: a permit is for the
+    /// newest readings, and time passing is none.
+    pub(crate) fn step(&mut self, around: &mut Around<'_>, fresh: bool) {
+        let now = around.now;
+        let heating = self.run.as_ref().and_then(|run| {
+            run.heating(now).map(|(since, total)| Heating {
+                since,
+                total,
+                limit: run.limit,
+            })
+        });
+        let ceiling = self.ceiling(around.limits);
+        let absent_after = self.absent_after(around.absent_after);
+        let stop = self.stop.take();
+        let facts = Facts {
+            now,
+            channels: &self.channels,
+            permissives: &self.permissives,
+            outputs: &self.outputs,
+            links: &self.links,
+            presence: &self.presence,
+            ceiling,
+            absent_after,
+            heating,
+            late: around.late,
+            stop: stop.as_ref().map(|(by, whole_lab)| StopPress {
+                by,
+                whole_lab: *whole_lab,
+            }),
+            host: around.host,
+        };
+        let evaluation = self.panel.evaluate(&facts);
+        for change in evaluation.changes {
+            self.change(around, change);
+        }
+        if fresh
+            && let Some(hottest) = self
+                .channels
+                .iter()
+                .filter_map(|channel| channel.good)
+                .reduce(Celsius::max)
+            && let Some(run) = &mut self.run
+        {
+            run.peak(hottest);
+        }
+        if self.heating() {
+            // A trip has ended the heating above, so that without a permit this is not reached; if it were,
+            // there would be nothing to build a grant from.
+            if fresh && let Some(permit) = evaluation.permit {
+                self.heat(around, permit);
+            }
+        } else {
+            self.cool_down(around);
+        }
+    }
+
+    /// Carries the run on and grants heat.
+    fn heat(&mut self, around: &mut Around<'_>, permit: crate::interlock::Permit) {
+        let (now, host) = (around.now, around.host);
+        let hold_back = self.hold_back(now, host);
+        let Some(by) = self.run.as_ref().map(|run| run.recipe().control.clone()) else {
+            return;
+        };
+        let control = self.control_celsius(now, host, &by);
+        if let Some(control) = control {
+            let progress = self
+                .run
+                .as_mut()
+                .map_or(Progress::Same, |run| run.progress(now, control));
+            self.progressed(around, progress);
+        }
+        if !self.heating() {
+            return;
+        }
+        let asked = match (control, &mut self.run) {
+            (Some(control), Some(run)) => run.ask(now, control, hold_back),
+            // Nothing to steer by: no heat until there is, or until an interlock has confirmed why not.
+            (None, _) | (_, None) => Fraction::ZERO,
+        };
+        let given = self.ask_supply(around, asked);
+        let mut heats = Vec::with_capacity(1);
+        for at in 0..self.outputs.len() {
+            let seq = around.next_seq();
+            let output = &mut self.outputs[at];
+            if output.role == OutputRole::Heat {
+                output.told(seq, now);
+                heats.push((output.id, seq, given));
+            }
+        }
+        self.heat = given;
+        self.say_heat(around, !given.is_zero());
+        around.out.heat.push(Action::Heat(Grant::new(permit, heats)));
+    }
+
+    /// What the supply leaves of what is asked for, for all heaters of the station together.
+    fn ask_supply(&self, around: &mut Around<'_>, asked: Fraction) -> Fraction {
+        if !around.supplies.shared(self.id) {
+            return asked;
+        }
+        let rated: Option<f64> = self
+            .outputs
+            .iter()
+            .filter(|output| output.role == OutputRole::Heat)
+            .map(|output| output.watts.map(Watts::watts))
+            .sum();
+        // A heater of unknown power on a shared supply is refused at the run's start; see `Lab`.
+        let Some(rated) = rated.and_then(|watts| Watts::new(watts).ok()) else {
+            return Fraction::ZERO;
+        };
+        around.supplies.share(self.id, rated, asked)
+    }
+
+    /// The journal says when heat comes and goes, not how much each time: that is in the readings.
+    fn say_heat(&mut self, around: &mut Around<'_>, on: bool) {
+        if self.heat_said == on {
+            return;
+        }
+        self.heat_said = on;
+        let text = format!("{}: heat {}", self.name, if on { "on" } else { "off" });
+        self.journal(around, EntryKind::Heat, None, text);
+    }
+
+    fn progressed(&mut self, around: &mut Around<'_>, progress: Progress) {
+        let Some(run) = &self.run else { return };
+        let (id, stage, count) = (run.record.run, run.stage + 1, run.recipe().stages.len());
+        match progress {
+            Progress::Same => {}
+            Progress::Reached => {
+                let text = format!(
+                    "{}: stage {stage} of {count} has reached its target, {}",
+                    self.name,
+                    run.current().target
+                );
+                self.journal(around, EntryKind::Stage, None, text);
+                self.keep_run(around, false);
+                self.say_phase(around);
+            }
+            Progress::NextStage => {
+                let text = format!(
+                    "{}: stage {stage} of {count} begins, target {}",
+                    self.name,
+                    run.current().target
+                );
+                self.journal(around, EntryKind::Stage, None, text);
+                self.keep_run(around, false);
+                self.say_phase(around);
+            }
+            Progress::Finished => {
+                self.off(around);
+                self.outcome_said(around, id, Outcome::Completed, None);
+            }
+        }
+    }
+
+    /// Takes the heat to zero.
+    pub(crate) fn off(&mut self, around: &mut Around<'_>) {
+        for at in 0..self.outputs.len() {
+            if self.outputs[at].role == OutputRole::Heat {
+                let seq = around.next_seq();
+                self.outputs[at].told(seq, around.now);
+                around.out.heat.push(Action::Off {
+                    output: self.outputs[at].id,
+                    seq,
+                });
+            }
+        }
+        self.heat_gone(around);
+    }
+
+    /// Takes the heat to zero and opens every second switch: of the heaters and of the contactor.
+    pub(crate) fn cut(&mut self, around: &mut Around<'_>) {
+        for at in 0..self.outputs.len() {
+            let seq = around.next_seq();
+            self.outputs[at].told(seq, around.now);
+            self.outputs[at].cut = true;
+            around.out.heat.push(Action::Cut {
+                output: self.outputs[at].id,
+                seq,
+            });
+        }
+        self.heat_gone(around);
+    }
+
+    fn heat_gone(&mut self, around: &mut Around<'_>) {
+        self.heat = Fraction::ZERO;
+        around.supplies.release(self.id);
+        self.say_heat(around, false);
+    }
+
+    /// Lets cut outputs take heat again. Only called when nothing is latched.
+    fn restore(&mut self, around: &mut Around<'_>) {
+        for at in 0..self.outputs.len() {
+            if self.outputs[at].cut {
+                let seq = around.next_seq();
+                let output = &mut self.outputs[at];
+                output.cut = false;
+                output.refused = None;
+                output.told(seq, around.now);
+                around.out.heat.push(Action::Restore {
+                    output: output.id,
+                    seq,
+                });
+            }
+        }
+    }
+
+    /// A driver has started: its outputs are at zero and not cut. Where the station's trips say cut, it is told so.
+    pub(crate) fn driver_started(&mut self, around: &mut Around<'_>, instance: InstanceId) {
+        let cut = self.panel.effect() == Some(Effect::Cut);
+        for at in 0..self.outputs.len() {
+            if self.outputs[at].instance != instance {
+                continue;
+            }
+            self.outputs[at].forget();
+            if cut {
+                let seq = around.next_seq();
+                let output = &mut self.outputs[at];
+                output.cut = true;
+                output.told(seq, around.now);
+                around.out.heat.push(Action::Cut {
+                    output: output.id,
+                    seq,
+                });
+            }
+        }
+    }
+
+    /// Acts on what an interlock said.
+    fn change(&mut self, around: &mut Around<'_>, change: Change) {
+        match change {
+            Change::Warning { interlock, text } => {
+                let said = format!("{}: {text}", self.name);
+                self.journal_about(around, EntryKind::Warning, interlock, &said);
+                self.signal_interlock(around, interlock, "warning", said);
+            }
+            Change::WarningOver { interlock } => {
+                let said = format!("{}: warning `{interlock}` is over", self.name);
+                self.journal_about(around, EntryKind::Warning, interlock, &said);
+                self.signal_interlock(around, interlock, "clear", said);
+            }
+            Change::Trip { interlock, trip } => self.tripped(around, interlock, &trip),
+        }
+    }
+
+    /// An interlock has acted: first the heat, then the telling.
+    fn tripped(&mut self, around: &mut Around<'_>, interlock: InterlockName, trip: &Trip) {
+        match trip.cause.effect {
+            Effect::Cut => self.cut(around),
+            Effect::HeatOff => self.off(around),
+        }
+        let said = trip_text(&self.name, interlock, trip);
+        let pressed = interlock == InterlockName::Stop;
+        let heating = self.heating();
+        if let Some(run) = &mut self.run {
+            run.record.trips.push(TripRecord {
+                interlock,
+                text: trip.cause.text.clone(),
+                at: around.now,
+                acknowledged_by: None,
+                reset_by: None,
+            });
+            if heating && !pressed {
+                run.suspend(around.now);
+            }
+        }
+        around.out.rest.push(Action::KeepTrip {
+            station: self.id,
+            interlock,
+            effect: trip.cause.effect,
+            text: trip.cause.text.clone(),
+            acknowledged_by: None,
+        });
+        around.out.rest.push(Action::Journal(Entry {
+            kind: EntryKind::Trip,
+            station: Some(self.id),
+            run: self.run.as_ref().map(|run| run.record.run),
+            who: None,
+            text: format!(
+                "{}: `{interlock}` tripped ({}): {}",
+                self.name,
+                trip.cause.effect.text(),
+                trip.cause.text
+            ),
+            value: trip.cause.value,
+            limit: trip.cause.limit,
+            unit: trip.cause.unit,
+            channel: trip.cause.channel.clone(),
+            scan: trip.cause.scan,
+        }));
+        self.signal_interlock(around, interlock, "tripped", said);
+        match (heating, pressed, self.run.as_ref().map(|run| run.record.run)) {
+            // A person who presses stop has decided about the run: it is over, not waiting.
+            (true, true, Some(run)) => self.end_heat(around, run, Outcome::Stopped, None),
+            (true, false, Some(run)) => self.outcome_said(around, run, Outcome::Tripped, None),
+            (false, _, Some(_)) => self.keep_run(around, false),
+            (_, _, None) => {}
+        }
+    }
+
+    /// Ends the run's heat for good; the board cools.
+    fn end_heat(&mut self, around: &mut Around<'_>, run: RunId, outcome: Outcome, who: Option<Person>) {
+        if let Some(running) = &mut self.run {
+            running.cool(around.now, outcome);
+        }
+        self.outcome_said(around, run, outcome, who);
+    }
+
+    fn outcome_said(&mut self, around: &mut Around<'_>, run: RunId, outcome: Outcome, who: Option<Person>) {
+        let text = format!("{}: run {run} is {outcome}; the board cools down", self.name);
+        self.journal(around, EntryKind::RunOutcome, who, text);
+        self.keep_run(around, false);
+        around.out.rest.push(Action::Signal(Signal::RunOutcome {
+            station: self.id,
+            run,
+            outcome,
+        }));
+        self.say_phase(around);
+    }
+
+    /// A person ends the run. Returns whether there was heat to end.
+    pub(crate) fn stop_run(&mut self, around: &mut Around<'_>, who: &Person) -> bool {
+        let Some(run) = self.run.as_ref().map(|run| (run.record.run, run.state.clone())) else {
+            return false;
+        };
+        match run {
+            (id, State::Ramp | State::Dwell { .. }) => {
+                self.off(around);
+                self.end_heat(around, id, Outcome::Stopped, Some(who.clone()));
+                true
+            }
+            // Tripped and not to be resumed: it stays tripped.
+            (id, State::Suspended { .. }) => {
+                self.end_heat(around, id, Outcome::Tripped, Some(who.clone()));
+                true
+            }
+            (_, State::Cooling { .. }) => false,
+        }
+    }
+
+    /// Begins a run that has been checked.
+    pub(crate) fn begin(&mut self, around: &mut Around<'_>, run: Run) {
+        self.close_run(around);
+        let text = format!(
+            "{}: run {} of \"{}\" revision {} on board {} begins",
+            self.name,
+            run.record.run,
+            run.recipe().name,
+            run.record.revision,
+            run.record.serial
+        );
+        let who = run.record.operator.clone();
+        self.cool = false;
+        self.run = Some(run);
+        // Starting takes a person: the presence clock starts full.
+        self.presence.confirm(around.now);
+        self.journal(around, EntryKind::RunStarted, Some(who), text);
+        self.keep_run(around, false);
+        self.say_phase(around);
+    }
+
+    /// Goes on with a suspended run. The caller has checked that nothing is latched.
+    pub(crate) fn resume(&mut self, around: &mut Around<'_>, who: &Person) {
+        let now = around.now;
+        let Some(run) = &mut self.run else { return };
+        run.resume(now);
+        self.presence.confirm(now);
+        let text = format!(
+            "{}: run {} is resumed at stage {}",
+            self.name,
+            run.record.run,
+            run.stage + 1
+        );
+        self.journal(around, EntryKind::RunOutcome, Some(who.clone()), text);
+        self.keep_run(around, false);
+        self.say_phase(around);
+    }
+
+    /// Whether a tripped run waits to be resumed.
+    pub(crate) fn resumable(&self) -> bool {
+        self.run
+            .as_ref()
+            .is_some_and(|run| matches!(run.state, State::Suspended { .. }))
+    }
+
+    /// Watches the board cool.
+    fn cool_down(&mut self, around: &mut Around<'_>) {
+        let hottest = self.hottest_of_all(around.now, around.host);
+        let Some(run) = &mut self.run else { return };
+        if let State::Suspended { until } = run.state
+            && around.now >= until
+        {
+            let id = run.record.run;
+            self.end_heat(around, id, Outcome::Tripped, None);
+            return;
+        }
+        if run.safe(around.now, hottest) {
+            let text = format!(
+                "{}: board {} is safe to handle, every channel is below {}",
+                self.name,
+                run.record.serial,
+                run.recipe().cooldown.safe
+            );
+            self.journal(around, EntryKind::Safe, None, text);
+            self.close_run(around);
+            self.cool = true;
+            self.say_phase(around);
+        }
+    }
+
+    /// Closes the record of the run, if there is one.
+    pub(crate) fn close_run(&mut self, around: &mut Around<'_>) {
+        let Some(run) = &mut self.run else { return };
+        run.record.ended = Some(around.now);
+        let text = format!("{}: the record of run {} is closed", self.name, run.record.run);
+        self.journal(around, EntryKind::RunEnded, None, text);
+        self.keep_run(around, true);
+        self.run = None;
+    }
+
+    /// Ends whatever goes on, since the daemon is asked to end.
+    pub(crate) fn shut_down(&mut self, around: &mut Around<'_>, who: &Person) {
+        if self.run.is_some() || !self.heat.is_zero() {
+            self.cut(around);
+        }
+        self.stop_run(around, who);
+        self.close_run(around);
+    }
+
+    /// A person has seen the trips. Returns how many that were.
+    pub(crate) fn acknowledge(&mut self, around: &mut Around<'_>, who: &Person) -> usize {
+        let seen = self.panel.acknowledge(who);
+        for interlock in &seen {
+            if let Some(run) = &mut self.run {
+                for trip in run
+                    .record
+                    .trips
+                    .iter_mut()
+                    .filter(|trip| trip.interlock == *interlock)
+                {
+                    trip.acknowledged_by.get_or_insert_with(|| who.clone());
+                }
+            }
+            let kept = self
+                .panel
+                .standings()
+                .find(|(name, _)| name == interlock)
+                .and_then(|(_, standing)| {
+                    standing
+                        .trip()
+                        .map(|trip| (trip.cause.effect, trip.cause.text.clone()))
+                });
+            if let Some((effect, text)) = kept {
+                around.out.rest.push(Action::KeepTrip {
+                    station: self.id,
+                    interlock: *interlock,
+                    effect,
+                    text,
+                    acknowledged_by: Some(who.name.clone()),
+                });
+            }
+            let text = format!("{}: {who} acknowledged `{interlock}`", self.name);
+            self.journal(around, EntryKind::Acknowledged, Some(who.clone()), text.clone());
+            self.signal_interlock(around, *interlock, "acknowledged", text);
+        }
+        if !seen.is_empty() {
+            self.keep_run(around, false);
+        }
+        seen.len()
+    }
+
+    /// A person lifts the trips. The caller has checked the role and that no cause stands.
+    pub(crate) fn reset(&mut self, around: &mut Around<'_>, who: &Person) -> usize {
+        self.acknowledge(around, who);
+        let lifted = self.panel.reset();
+        for interlock in &lifted {
+            if let Some(run) = &mut self.run {
+                for trip in run
+                    .record
+                    .trips
+                    .iter_mut()
+                    .filter(|trip| trip.interlock == *interlock)
+                {
+                    trip.reset_by.get_or_insert_with(|| who.clone());
+                }
+            }
+            around.out.rest.push(Action::DropTrip {
+                station: self.id,
+                interlock: *interlock,
+            });
+            let text = format!("{}: {who} reset `{interlock}`", self.name);
+            self.journal(around, EntryKind::Reset, Some(who.clone()), text.clone());
+            self.signal_interlock(around, *interlock, "clear", text);
+        }
+        if !self.panel.tripped() {
+            self.restore(around);
+        }
+        if !lifted.is_empty() {
+            self.keep_run(around, false);
+        }
+        lifted.len()
+    }
+
+    /// The readings of one scan, as they are kept.
+    pub(crate) fn row(&self, at: Millis, touched: &[bool]) -> Row {
+        let run = self.run.as_ref();
+        let heating = self.heating();
+        Row {
+            station: self.id,
+            at,
+            run: run.map(|run| run.record.run),
+            values: self
+                .channels
+                .iter()
+                .zip(touched)
+                .map(|(channel, touched)| channel.newest.filter(|_| *touched).map(|(_, sample)| sample))
+                .collect(),
+            heat: self.heat,
+            phase: self.phase(),
+            stage: run.map(|run| narrow(run.stage + 1)),
+            target: run.filter(|_| heating).map(|run| run.current().target),
+        }
+    }
+
+    pub(crate) fn view(
+        &self,
+        now: Millis,
+        limits: &Limits,
+        absent_after: Millis,
+        host: HostLimits,
+    ) -> StationView {
+        let run = self.run.as_ref();
+        let heating = run.filter(|_| self.heating());
+        let by = run.map_or(ControlBy::Hottest, |run| run.recipe().control.clone());
+        StationView {
+            name: self.name.clone(),
+            phase: self.phase(),
+            run: run.map(|run| run.record.run),
+            recipe: run.map(|run| run.recipe().name.clone()),
+            serial: run.map(|run| run.record.serial.clone()),
+            stage: run.map(|run| (narrow(run.stage + 1), narrow(run.recipe().stages.len()))),
+            target: heating.map(|run| run.current().target),
+            control: self.control_celsius(now, host, &by),
+            heat: self.heat,
+            ceiling: self.ceiling(limits),
+            own_ceiling: limits.station(self.id),
+            channels: self
+                .channels
+                .iter()
+                .map(|channel| ChannelView {
+                    name: channel.name.clone(),
+                    celsius: channel.celsius(now, host.silence_floor),
+                    quality: channel.quality(now, host.silence_floor),
+                })
+                .collect(),
+            interlocks: self
+                .panel
+                .standings()
+                .map(|(name, standing)| InterlockView {
+                    name,
+                    standing: standing.text(),
+                    text: match standing {
+                        Standing::Clear => String::new(),
+                        Standing::Warning { text, .. } => text.to_string(),
+                        Standing::Tripped { trip } | Standing::Acknowledged { trip, .. } => {
+                            trip_text(&self.name, name, trip)
+                        }
+                    },
+                })
+                .collect(),
+            presence_left: heating.and_then(|run| run.heating(now)).map(|(since, _)| {
+                let limit = self.absent_after(absent_after);
+                Millis(limit.0.saturating_sub(self.presence.absent_for(now, since).0))
+            }),
+            dwell_left: heating
+                .filter(|run| matches!(run.state, State::Dwell { .. }))
+                .and_then(|run| {
+                    let dwelt = run.record.stages.last()?.dwelt;
+                    Some(Millis(run.current().dwell.0.saturating_sub(dwelt.0)))
+                }),
+            resume_left: run.and_then(|run| match run.state {
+                State::Suspended { until } => Some(until.since(now)),
+                State::Ramp | State::Dwell { .. } | State::Cooling { .. } => None,
+            }),
+            driver_up: self.links.iter().all(|link| link.loss.is_none()),
+        }
+    }
+
+    fn keep_run(&self, around: &mut Around<'_>, ended: bool) {
+        if let Some(run) = &self.run {
+            around.out.rest.push(Action::Run(Box::new(RunChange {
+                record: run.record.clone(),
+                ended,
+            })));
+        }
+    }
+
+    fn say_phase(&self, around: &mut Around<'_>) {
+        around.out.rest.push(Action::Signal(Signal::Phase {
+            station: self.id,
+            phase: self.phase(),
+            stage: self.run.as_ref().map(|run| narrow(run.stage + 1)),
+        }));
+    }
+
+    fn signal_interlock(
+        &self,
+        around: &mut Around<'_>,
+        interlock: InterlockName,
+        standing: &'static str,
+        text: String,
+    ) {
+        around.out.rest.push(Action::Signal(Signal::Interlock {
+            station: self.id,
+            interlock,
+            standing,
+            text,
+        }));
+    }
+
+    pub(crate) fn journal(
+        &self,
+        around: &mut Around<'_>,
+        kind: EntryKind,
+        who: Option<Person>,
+        text: String,
+    ) {
+        around.out.rest.push(Action::Journal(Entry {
+            kind,
+            station: Some(self.id),
+            run: self.run.as_ref().map(|run| run.record.run),
+            who,
+            text,
+            value: None,
+            limit: None,
+            unit: "",
+            channel: None,
+            scan: None,
+        }));
+    }
+
+    fn journal_about(&self, around: &mut Around<'_>, kind: EntryKind, interlock: InterlockName, said: &str) {
+        self.journal(around, kind, None, format!("{said} (`{interlock}`)"));
+    }
+
+    /// Outputs that heat, by id.
+    pub(crate) fn heaters(&self) -> impl Iterator<Item = &Output> {
+        self.outputs
+            .iter()
+            .filter(|output| output.role == OutputRole::Heat)
+    }
+
+    pub(crate) fn output(&mut self, id: OutputId) -> Option<&mut Output> {
+        self.outputs.iter_mut().find(|output| output.id == id)
+    }
+}
+
+/// The whole text of a trip: what happened, where, value and limit, what was done, what to do now.
+fn trip_text(station: &str, interlock: InterlockName, trip: &Trip) -> String {
+    let done = match trip.cause.effect {
+        Effect::Cut => "Heat is cut. Let it cool; a safety role resets",
+        Effect::HeatOff => "Heat is off. Once the cause is gone, anybody with a role resets",
+    };
+    format!(
+        "{station} is off (`{interlock}`): {}. {done} with `benchward trip reset {station}`",
+        trip.cause.text
+    )
+}
+
+/// Stages are at most 64; a count that didn't fit would be a broken invariant, and shows as the largest.
+fn narrow(count: usize) -> u16 {
+    u16::try_from(count).unwrap_or(u16::MAX)
+}

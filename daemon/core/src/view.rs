@@ -1,0 +1,82 @@
+//! What is shown of a lab: a picture of its state at one moment, without the inner data.
+
+use std::sync::Arc;
+
+use crate::channel::Quality;
+use crate::id::RunId;
+use crate::interlock::InterlockName;
+use crate::limits::Ceiling;
+use crate::run::Phase;
+use crate::units::{Celsius, Fraction, Millis};
+
+/// A whole lab.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LabView {
+    /// Its name.
+    pub name: Arc<str>,
+    /// Its ceiling.
+    pub ceiling: Celsius,
+    /// Its stations, in the order of the configuration.
+    pub stations: Vec<StationView>,
+}
+
+/// One station.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StationView {
+    /// Its name.
+    pub name: Arc<str>,
+    /// Where its run is.
+    pub phase: Phase,
+    /// The run in progress.
+    pub run: Option<RunId>,
+    /// Recipe of that run.
+    pub recipe: Option<String>,
+    /// Serial number of its board.
+    pub serial: Option<Arc<str>>,
+    /// Its stage, counted from 1, and how many there are.
+    pub stage: Option<(u16, u16)>,
+    /// Target of the stage, while heat may be on.
+    pub target: Option<Celsius>,
+    /// What is steered, as far as it can be read.
+    pub control: Option<Celsius>,
+    /// Heat that was last granted.
+    pub heat: Fraction,
+    /// The ceiling that counts here now.
+    pub ceiling: Ceiling,
+    /// The station's own ceiling.
+    pub own_ceiling: Option<Celsius>,
+    /// Its channels.
+    pub channels: Vec<ChannelView>,
+    /// Its interlocks.
+    pub interlocks: Vec<InterlockView>,
+    /// How long until heat goes off because nobody is there; `None` while there is no heat.
+    pub presence_left: Option<Millis>,
+    /// How much of the dwell is left; `None` outside a dwell.
+    pub dwell_left: Option<Millis>,
+    /// How long a tripped run can still be resumed.
+    pub resume_left: Option<Millis>,
+    /// Whether all its drivers are up.
+    pub driver_up: bool,
+}
+
+/// One channel.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ChannelView {
+    /// Its name.
+    pub name: Arc<str>,
+    /// Its temperature, if fresh and good.
+    pub celsius: Option<Celsius>,
+    /// What its newest sample is worth.
+    pub quality: Quality,
+}
+
+/// One interlock.
+#[derive(Debug, Clone, PartialEq)]
+pub struct InterlockView {
+    /// Its name.
+    pub name: InterlockName,
+    /// `clear`, `warning`, `tripped` or `acknowledged`.
+    pub standing: &'static str,
+    /// What it says; empty while clear.
+    pub text: String,
+}
