@@ -1,0 +1,151 @@
+//! Errors with one name each, the same on the bus, in JSON output, in the journal and in the manual.
+
+use benchward_core::Refusal;
+
+use crate::exit::Exit;
+
+/// What a call can fail with. Each holds one sentence with the figures in it.
+#[derive(Debug, Clone, PartialEq, zbus::DBusError)]
+#[zbus(prefix = "io.benchward.Error")]
+pub enum Error {
+    /// Something of the bus itself.
+    #[zbus(error)]
+    Bus(zbus::Error),
+    /// The caller lacks a role.
+    NotPermitted(String),
+    /// Heat, limits and resets are never changed from a network.
+    NotFromNetwork(String),
+    /// A target is above the ceiling.
+    CeilingExceeded(String),
+    /// A ceiling outside what can be set.
+    CeilingOutOfBounds(String),
+    /// An interlock has tripped.
+    Tripped(String),
+    /// The cause of a trip is still there.
+    CauseStands(String),
+    /// A run is in progress.
+    Busy(String),
+    /// Something the run needs isn't there.
+    NotReady(String),
+    /// There is nothing to resume.
+    NothingToResume(String),
+    /// No station, run, recipe or revision of that name.
+    NoSuch(String),
+    /// An argument that can't be read; a recipe with mistakes.
+    Invalid(String),
+    /// The archive can't be read or written.
+    Archive(String),
+    /// The daemon is ending or didn't answer in time.
+    Unavailable(String),
+}
+
+impl Error {
+    /// The last part of the error's name.
+    pub const fn name(&self) -> &'static str {
+        match self {
+            Self::Bus(_) => "Bus",
+            Self::NotPermitted(_) => "NotPermitted",
+            Self::NotFromNetwork(_) => "NotFromNetwork",
+            Self::CeilingExceeded(_) => "CeilingExceeded",
+            Self::CeilingOutOfBounds(_) => "CeilingOutOfBounds",
+            Self::Tripped(_) => "Tripped",
+            Self::CauseStands(_) => "CauseStands",
+            Self::Busy(_) => "Busy",
+            Self::NotReady(_) => "NotReady",
+            Self::NothingToResume(_) => "NothingToResume",
+            Self::NoSuch(_) => "NoSuch",
+            Self::Invalid(_) => "Invalid",
+            Self::Archive(_) => "Archive",
+            Self::Unavailable(_) => "Unavailable",
+        }
+    }
+
+    /// Its sentence.
+    pub fn text(&self) -> String {
+        match self {
+            Self::Bus(error) => error.to_string(),
+            Self::NotPermitted(text)
+            | Self::NotFromNetwork(text)
+            | Self::CeilingExceeded(text)
+            | Self::CeilingOutOfBounds(text)
+            | Self::Tripped(text)
+            | Self::CauseStands(text)
+            | Self::Busy(text)
+            | Self::NotReady(text)
+            | Self::NothingToResume(text)
+            | Self::NoSuch(text)
+            | Self::Invalid(text)
+            | Self::Archive(text)
+            | Self::Unavailable(text) => text.clone(),
+        }
+    }
+
+    /// How a command that met it ends.
+    pub const fn exit(&self) -> Exit {
+        match self {
+            Self::NotPermitted(_) | Self::NotFromNetwork(_) => Exit::NotPermitted,
+            Self::CeilingExceeded(_)
+            | Self::CeilingOutOfBounds(_)
+            | Self::Tripped(_)
+            | Self::CauseStands(_)
+            | Self::Busy(_)
+            | Self::NotReady(_)
+            | Self::NothingToResume(_) => Exit::Refused,
+            Self::NoSuch(_) | Self::Invalid(_) => Exit::WrongUse,
+            Self::Archive(_) => Exit::Failed,
+            Self::Bus(_) | Self::Unavailable(_) => Exit::NoDaemon,
+        }
+    }
+}
+
+impl From<Refusal> for Error {
+    fn from(refusal: Refusal) -> Self {
+        let text = refusal.to_string();
+        match refusal {
+            Refusal::NotPermitted { .. } => Self::NotPermitted(text),
+            Refusal::NotFromNetwork { .. } => Self::NotFromNetwork(text),
+            Refusal::CeilingExceeded { .. } => Self::CeilingExceeded(text),
+            Refusal::CeilingOutOfBounds { .. } => Self::CeilingOutOfBounds(text),
+            Refusal::Tripped { .. } => Self::Tripped(text),
+            Refusal::CauseStands { .. } => Self::CauseStands(text),
+            Refusal::Busy { .. } => Self::Busy(text),
+            Refusal::NotReady { .. } => Self::NotReady(text),
+            Refusal::NothingToResume { .. } => Self::NothingToResume(text),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use benchward_core::{Act, Person};
+
+    /// The core's name of a refusal and the bus's name of the error are one list.
+    #[test]
+    fn names_are_the_same_in_core_and_on_the_bus() {
+        let refusals = [
+            Refusal::NotPermitted {
+                who: Person::new("op1"),
+                act: Act::SetLimit,
+            },
+            Refusal::NotFromNetwork { act: Act::Run },
+            Refusal::NotReady {
+                station: "bench-1".into(),
+                text: "x".into(),
+            },
+            Refusal::NothingToResume {
+                station: "bench-1".into(),
+                within: benchward_core::units::Millis(1),
+            },
+        ];
+        for refusal in refusals {
+            let name = refusal.name();
+            let error = Error::from(refusal);
+            assert_eq!(error.name(), name);
+            assert_eq!(
+                zbus::DBusError::name(&error).as_str(),
+                format!("io.benchward.Error.{name}")
+            );
+        }
+    }
+}

@@ -1,0 +1,126 @@
+//! The interfaces as a client calls them. The server side, with what each member needs and does, is the daemon's
+//! `bus` module; a test compares the two by introspection.
+
+/// One channel on the bus: its name, its temperature in °C (empty where there is none), its quality.
+type Channel = (String, Vec<f64>, String);
+/// One interlock on the bus: its name, its standing, its text.
+type Interlock = (String, String, String);
+
+/// The whole lab.
+#[zbus::proxy(
+    interface = "io.benchward.Lab1",
+    default_service = "io.benchward.Lab1",
+    default_path = "/io/benchward/Lab1"
+)]
+pub trait Lab {
+    /// Everything that `benchward status` shows, as JSON.
+    fn status(&self) -> Result<String, crate::Error>;
+    /// Cuts every bench, now. Needs no role.
+    fn stop_all(&self) -> Result<String, crate::Error>;
+    /// The ceilings, as JSON.
+    fn limits(&self) -> Result<String, crate::Error>;
+    /// Moves the lab's ceiling, °C.
+    fn set_ceiling(&self, celsius: f64) -> Result<String, crate::Error>;
+    /// The lab's name.
+    #[zbus(property)]
+    fn name(&self) -> zbus::Result<String>;
+    /// The daemon's version.
+    #[zbus(property)]
+    fn version(&self) -> zbus::Result<String>;
+    /// The lab's ceiling, °C.
+    #[zbus(property)]
+    fn ceiling(&self) -> zbus::Result<f64>;
+    /// Hash of the journal's newest entry, hexadecimal.
+    #[zbus(property)]
+    fn journal_head(&self) -> zbus::Result<String>;
+    /// An interlock's standing changed.
+    #[zbus(signal)]
+    fn interlock_changed(&self, station: String, interlock: String, standing: String, text: String);
+    /// A station's phase or stage changed; stage 0: none.
+    #[zbus(signal)]
+    fn phase_changed(&self, station: String, phase: String, stage: u16);
+    /// A run has its outcome.
+    #[zbus(signal)]
+    fn run_ended(&self, station: String, run: u64, outcome: String);
+}
+
+/// One station.
+#[zbus::proxy(interface = "io.benchward.Station1", default_service = "io.benchward.Lab1")]
+pub trait Station {
+    /// Starts a run; returns its number.
+    fn start(&self, recipe: &str, serial: &str) -> Result<u64, crate::Error>;
+    /// Ends the run.
+    fn stop_run(&self) -> Result<String, crate::Error>;
+    /// Takes the heat away and latches it.
+    fn stop(&self) -> Result<String, crate::Error>;
+    /// Confirms presence.
+    fn present(&self) -> Result<String, crate::Error>;
+    /// Acknowledges the trips.
+    fn acknowledge(&self) -> Result<String, crate::Error>;
+    /// Resets the trips.
+    fn reset(&self) -> Result<String, crate::Error>;
+    /// Goes on with a tripped run.
+    fn resume(&self) -> Result<String, crate::Error>;
+    /// Moves the station's own ceiling, °C.
+    fn set_ceiling(&self, celsius: f64) -> Result<String, crate::Error>;
+    /// Takes the station's own ceiling away.
+    fn clear_ceiling(&self) -> Result<String, crate::Error>;
+    /// Name of the station.
+    #[zbus(property)]
+    fn name(&self) -> zbus::Result<String>;
+    /// Where its run is.
+    #[zbus(property)]
+    fn phase(&self) -> zbus::Result<String>;
+    /// Run in progress; 0: none.
+    #[zbus(property)]
+    fn run(&self) -> zbus::Result<u64>;
+    /// Heat that was last granted, 0 to 1.
+    #[zbus(property)]
+    fn heat(&self) -> zbus::Result<f64>;
+    /// Effective ceiling, °C.
+    #[zbus(property)]
+    fn ceiling(&self) -> zbus::Result<f64>;
+    /// Its channels.
+    #[zbus(property)]
+    fn channels(&self) -> zbus::Result<Vec<Channel>>;
+    /// Its interlocks.
+    #[zbus(property)]
+    fn interlocks(&self) -> zbus::Result<Vec<Interlock>>;
+    /// `up` or `down`.
+    #[zbus(property)]
+    fn driver(&self) -> zbus::Result<String>;
+}
+
+/// Runs, readings, journal.
+#[zbus::proxy(
+    interface = "io.benchward.Archive1",
+    default_service = "io.benchward.Lab1",
+    default_path = "/io/benchward/Lab1/archive"
+)]
+pub trait Archive {
+    /// Runs that match a query (JSON), newest first, as JSON.
+    fn runs(&self, query: &str) -> Result<String, crate::Error>;
+    /// One run, as JSON.
+    fn run(&self, run: u64) -> Result<String, crate::Error>;
+    /// The readings of a run through a pipe, as `csv` or `jsonl`.
+    fn export(&self, run: u64, format: &str) -> Result<zbus::wire::OwnedFd, crate::Error>;
+    /// Journal entries that match a query (JSON), as JSON.
+    fn journal(&self, query: &str) -> Result<String, crate::Error>;
+    /// Walks the journal's chain; the result as JSON.
+    fn verify(&self) -> Result<String, crate::Error>;
+}
+
+/// Recipes.
+#[zbus::proxy(
+    interface = "io.benchward.Recipes1",
+    default_service = "io.benchward.Lab1",
+    default_path = "/io/benchward/Lab1/recipes"
+)]
+pub trait Recipes {
+    /// The newest revision of every recipe, as JSON.
+    fn list(&self) -> Result<String, crate::Error>;
+    /// One recipe, as JSON; revision 0: the newest.
+    fn show(&self, recipe: &str, revision: u32) -> Result<String, crate::Error>;
+    /// Stores a recipe; returns its revision.
+    fn put(&self, text: &str) -> Result<u32, crate::Error>;
+}

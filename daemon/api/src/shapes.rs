@@ -1,0 +1,632 @@
+//! JSON shapes. Keys carry units; times are RFC 3339 in UTC with milliseconds; every top-level object holds
+//! `"schema": 1`. Scripts rely on the keys: add, don't rename.
+
+use benchward_archive as archive;
+use benchward_core::{LabView, Quality, StationView};
+use serde::{Deserialize, Serialize};
+
+/// Version of every shape on this page.
+pub const SCHEMA: u32 = 1;
+
+/// `benchward status`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Status {
+    /// [`SCHEMA`].
+    pub schema: u32,
+    /// The lab's name.
+    pub lab: String,
+    /// The lab's ceiling.
+    pub ceiling_celsius: f64,
+    /// State of the archive: empty while all is well, else what a person should know.
+    pub archive: String,
+    /// The stations, in the order of their names.
+    pub stations: Vec<Station>,
+}
+
+/// One station of [`Status`].
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Station {
+    /// Its name.
+    pub station: String,
+    /// `idle`, `ramp`, `dwell`, `cooldown` or `cool`.
+    pub phase: String,
+    /// The run in progress.
+    pub run: Option<u64>,
+    /// Its recipe.
+    pub recipe: Option<String>,
+    /// Its board.
+    pub serial: Option<String>,
+    /// Its stage, counted from 1.
+    pub stage: Option<u16>,
+    /// How many stages there are.
+    pub stages: Option<u16>,
+    /// Target of the stage, while heat may be on.
+    pub target_celsius: Option<f64>,
+    /// The temperature that is steered.
+    pub control_celsius: Option<f64>,
+    /// Heat that was last granted, 0 to 1.
+    pub heat: f64,
+    /// Effective ceiling.
+    pub ceiling_celsius: f64,
+    /// Who set it: `the lab`, `the station` or `the recipe`.
+    pub ceiling_from: String,
+    /// Its channels.
+    pub channels: Vec<Channel>,
+    /// Its interlocks.
+    pub interlocks: Vec<Interlock>,
+    /// Until heat goes off because nobody is there.
+    pub presence_left_s: Option<f64>,
+    /// Left of the dwell.
+    pub dwell_left_s: Option<f64>,
+    /// How long a tripped run can still be resumed.
+    pub resume_left_s: Option<f64>,
+    /// `up` or `down`.
+    pub driver: String,
+}
+
+/// One channel.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Channel {
+    /// Its name.
+    pub channel: String,
+    /// Its temperature; null where there is none.
+    pub celsius: Option<f64>,
+    /// `good`, `stale`, or the fault: `open`, `short`, `range`, `cold-junction`, `device`.
+    pub quality: String,
+}
+
+/// One interlock.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Interlock {
+    /// Its name.
+    pub interlock: String,
+    /// `clear`, `warning`, `tripped` or `acknowledged`.
+    pub standing: String,
+    /// What it says; empty while clear.
+    pub text: String,
+}
+
+impl From<&StationView> for Station {
+    fn from(view: &StationView) -> Self {
+        Self {
+            station: view.name.to_string(),
+            phase: view.phase.text().into(),
+            run: view.run.map(|run| run.0),
+            recipe: view.recipe.clone(),
+            serial: view.serial.as_deref().map(Into::into),
+            stage: view.stage.map(|(stage, _)| stage),
+            stages: view.stage.map(|(_, count)| count),
+            target_celsius: view.target.map(|celsius| thousandths(celsius.degrees())),
+            control_celsius: view.control.map(|celsius| thousandths(celsius.degrees())),
+            heat: thousandths(view.heat.share()),
+            ceiling_celsius: thousandths(view.ceiling.celsius.degrees()),
+            ceiling_from: view.ceiling.from.to_string(),
+            channels: view
+                .channels
+                .iter()
+                .map(|channel| Channel {
+                    channel: channel.name.to_string(),
+                    celsius: channel
+                        .celsius
+                        .filter(|_| channel.quality == Quality::Good)
+                        .map(|celsius| thousandths(celsius.degrees())),
+                    quality: channel.quality.to_string(),
+                })
+                .collect(),
+            interlocks: view
+                .interlocks
+                .iter()
+                .map(|interlock| Interlock {
+                    interlock: interlock.name.text().into(),
+                    standing: interlock.standing.into(),
+                    text: interlock.text.clone(),
+                })
+                .collect(),
+            presence_left_s: view.presence_left.map(benchward_core::units::Millis::seconds),
+            dwell_left_s: view.dwell_left.map(benchward_core::units::Millis::seconds),
+            resume_left_s: view.resume_left.map(benchward_core::units::Millis::seconds),
+            driver: if view.driver_up { "up" } else { "down" }.into(),
+        }
+    }
+}
+
+impl Status {
+    /// The shape of a lab. `archive`: what a person should know of the archive; empty while all is well.
+    pub fn new(view: &LabView, archive: String) -> Self {
+        Self {
+            schema: SCHEMA,
+            lab: view.name.to_string(),
+            ceiling_celsius: thousandths(view.ceiling.degrees()),
+            archive,
+            stations: view.stations.iter().map(Station::from).collect(),
+        }
+    }
+}
+
+/// Screens and dashboards need no more than a thousandth; archives keep every bit.
+pub fn thousandths(value: f64) -> f64 {
+    (value * 1000.0).round() / 1000.0
+}
+
+/// `benchward run start`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Started {
+    /// [`SCHEMA`].
+    pub schema: u32,
+    /// The run's number.
+    pub run: u64,
+}
+
+/// A command that did something and says what the state is now.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Done {
+    /// [`SCHEMA`].
+    pub schema: u32,
+    /// What the state is now.
+    pub text: String,
+}
+
+/// A command that failed, on stdout with `--json`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Failed {
+    /// [`SCHEMA`].
+    pub schema: u32,
+    /// Name of the error.
+    pub error: String,
+    /// Its sentence.
+    pub text: String,
+}
+
+/// `benchward run list`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Runs {
+    /// [`SCHEMA`].
+    pub schema: u32,
+    /// Newest first.
+    pub runs: Vec<Run>,
+}
+
+/// One run of [`Runs`].
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Run {
+    /// Its number.
+    pub run: u64,
+    /// Where.
+    pub station: String,
+    /// Recipe.
+    pub recipe: String,
+    /// Its revision.
+    pub revision: u32,
+    /// The board.
+    pub serial: String,
+    /// Who started it.
+    pub operator: String,
+    /// When it started.
+    pub started: String,
+    /// When its record was closed.
+    pub ended: Option<String>,
+    /// `completed`, `stopped`, `tripped`, `lost`; null while that is open.
+    pub outcome: Option<String>,
+    /// `pass`, `fail` or `none`.
+    pub verdict: String,
+    /// Highest reading of any channel.
+    pub peak_celsius: Option<f64>,
+}
+
+/// `benchward run show`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RunShown {
+    /// [`SCHEMA`].
+    pub schema: u32,
+    /// The run.
+    #[serde(flatten)]
+    pub run: Run,
+    /// Its channels.
+    pub channels: Vec<String>,
+    /// Its stages.
+    pub stages: Vec<Stage>,
+    /// Lines of the window it was judged by.
+    pub window: Vec<WindowLine>,
+    /// Its trips.
+    pub trips: Vec<Trip>,
+    /// Its entries in the journal.
+    pub journal: Vec<Entry>,
+    /// The recipe's text, whole.
+    pub recipe_text: String,
+}
+
+/// One stage of a run.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Stage {
+    /// Counted from 1.
+    pub stage: u16,
+    /// Its target.
+    pub target_celsius: f64,
+    /// When its ramp began.
+    pub started: String,
+    /// When the target was reached.
+    pub reached: Option<String>,
+    /// Time from the beginning of its ramp to the target.
+    pub ramp_s: Option<f64>,
+    /// Measured time in the band.
+    pub dwell_s: f64,
+    /// How far the control temperature went above the target.
+    pub overshoot_celsius: Option<f64>,
+}
+
+/// One line of a window, judged.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct WindowLine {
+    /// Its name.
+    pub line: String,
+    /// What was measured.
+    pub value: Option<f64>,
+    /// Lower limit.
+    pub low: Option<f64>,
+    /// Upper limit.
+    pub high: Option<f64>,
+    /// Distance to the nearer limit as a share of half the width.
+    pub margin: Option<f64>,
+    /// `pass` or `fail`.
+    pub verdict: String,
+}
+
+/// One trip of a run.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Trip {
+    /// The interlock.
+    pub interlock: String,
+    /// When.
+    pub at: String,
+    /// What happened.
+    pub text: String,
+}
+
+/// One journal entry.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Entry {
+    /// Its number.
+    pub n: u64,
+    /// When.
+    pub at: String,
+    /// Kind of decision.
+    pub kind: String,
+    /// Where.
+    pub station: Option<String>,
+    /// In which run.
+    pub run: Option<u64>,
+    /// Who asked for it.
+    pub who: Option<String>,
+    /// In words.
+    pub text: String,
+    /// Figures.
+    pub data: serde_json::Value,
+    /// Its hash, hexadecimal.
+    pub hash: String,
+}
+
+/// `benchward journal list`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Journal {
+    /// [`SCHEMA`].
+    pub schema: u32,
+    /// The entries.
+    pub entries: Vec<Entry>,
+}
+
+/// `benchward journal verify`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Verified {
+    /// [`SCHEMA`].
+    pub schema: u32,
+    /// Whether every entry holds.
+    pub ok: bool,
+    /// How many there are.
+    pub entries: u64,
+    /// Hash of the newest, hexadecimal.
+    pub head: String,
+    /// The first bad entry and what is wrong with it.
+    pub first_bad: Option<FirstBad>,
+}
+
+/// The first bad entry of a journal.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct FirstBad {
+    /// Its number.
+    pub n: u64,
+    /// What is wrong with it.
+    pub text: String,
+}
+
+/// `benchward limit show`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Limits {
+    /// [`SCHEMA`].
+    pub schema: u32,
+    /// The lab's ceiling.
+    pub ceiling_celsius: f64,
+    /// What can be set: lowest, highest.
+    pub ceiling_bounds_celsius: [f64; 2],
+    /// Limit of operator absence.
+    pub absent_after_s: f64,
+    /// Each station's.
+    pub stations: Vec<StationLimits>,
+}
+
+/// Limits of one station.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct StationLimits {
+    /// The station.
+    pub station: String,
+    /// Its own ceiling.
+    pub ceiling_celsius: Option<f64>,
+    /// What counts now.
+    pub effective_celsius: f64,
+    /// Who set what counts now.
+    pub from: String,
+}
+
+/// `benchward recipe list`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Recipes {
+    /// [`SCHEMA`].
+    pub schema: u32,
+    /// The newest revision of each.
+    pub recipes: Vec<RecipeRow>,
+}
+
+/// One recipe of [`Recipes`].
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RecipeRow {
+    /// Its name.
+    pub recipe: String,
+    /// Its newest revision.
+    pub revision: u32,
+    /// How many stages it has.
+    pub stages: usize,
+    /// Its highest target.
+    pub highest_celsius: f64,
+    /// Its own ceiling.
+    pub ceiling_celsius: Option<f64>,
+}
+
+/// `benchward recipe show`, `benchward recipe put`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RecipeShown {
+    /// [`SCHEMA`].
+    pub schema: u32,
+    /// Its name.
+    pub recipe: String,
+    /// The revision.
+    pub revision: u32,
+    /// Its text.
+    pub text: String,
+}
+
+/// `benchward recipe check`, `benchward config check`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Checked {
+    /// [`SCHEMA`].
+    pub schema: u32,
+    /// Whether there is nothing wrong.
+    pub ok: bool,
+    /// The file.
+    pub file: String,
+    /// What is wrong.
+    pub mistakes: Vec<Mistake>,
+}
+
+/// One mistake in a file.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Mistake {
+    /// Line, counted from 1.
+    pub line: usize,
+    /// Column in characters, counted from 1.
+    pub column: usize,
+    /// What is wrong.
+    pub text: String,
+    /// How to mend it.
+    pub fix: Option<String>,
+}
+
+impl From<&archive::RunRecord> for Run {
+    fn from(record: &archive::RunRecord) -> Self {
+        Self {
+            run: record.run,
+            station: record.station.clone(),
+            recipe: record.recipe.clone(),
+            revision: record.revision,
+            serial: record.serial.clone(),
+            operator: record.operator.clone(),
+            started: record.started.to_string(),
+            ended: record.ended.map(|at| at.to_string()),
+            outcome: record.outcome.map(|outcome| outcome.name().into()),
+            verdict: record.verdict.name().into(),
+            peak_celsius: record.peak_celsius.map(thousandths),
+        }
+    }
+}
+
+impl RunShown {
+    /// A run with its journal entries.
+    pub fn new(record: &archive::RunRecord, journal: &[archive::Entry]) -> Self {
+        Self {
+            schema: SCHEMA,
+            run: Run::from(record),
+            channels: record
+                .channels
+                .iter()
+                .map(|channel| channel.name.clone())
+                .collect(),
+            stages: record
+                .stages
+                .iter()
+                .map(|stage| Stage {
+                    stage: stage.stage,
+                    target_celsius: thousandths(stage.target_celsius),
+                    started: stage.started.to_string(),
+                    reached: stage.reached.map(|at| at.to_string()),
+                    ramp_s: stage.reached.map(|at| seconds_between(stage.started, at)),
+                    dwell_s: thousandths(stage.dwell_s),
+                    overshoot_celsius: stage.overshoot_celsius.map(thousandths),
+                })
+                .collect(),
+            window: Vec::new(),
+            trips: record
+                .trips
+                .iter()
+                .map(|trip| Trip {
+                    interlock: trip.interlock.clone(),
+                    at: trip.at.to_string(),
+                    text: trip.text.clone(),
+                })
+                .collect(),
+            journal: journal.iter().map(Entry::from).collect(),
+            recipe_text: record.recipe_text.clone(),
+        }
+    }
+}
+
+#[expect(
+    clippy::cast_precision_loss,
+    reason = "milliseconds of a run are far below 2^52"
+)]
+fn seconds_between(from: archive::Wall, to: archive::Wall) -> f64 {
+    (to.0 - from.0) as f64 / 1000.0
+}
+
+impl From<&archive::Entry> for Entry {
+    fn from(entry: &archive::Entry) -> Self {
+        Self {
+            n: entry.n,
+            at: entry.entry.at.to_string(),
+            kind: entry.entry.kind.clone(),
+            station: entry.entry.station.clone(),
+            run: entry.entry.run,
+            who: entry.entry.who.clone(),
+            text: entry.entry.text.clone(),
+            data: entry.entry.data.clone(),
+            hash: entry.hash.to_string(),
+        }
+    }
+}
+
+impl From<&archive::Verified> for Verified {
+    fn from(verified: &archive::Verified) -> Self {
+        Self {
+            schema: SCHEMA,
+            ok: verified.ok,
+            entries: verified.entries,
+            head: verified.head.clone(),
+            first_bad: verified.first_bad.as_ref().map(|(n, text)| FirstBad {
+                n: *n,
+                text: text.clone(),
+            }),
+        }
+    }
+}
+
+/// Which runs are asked for. Every key may be left out; what is given has to match exactly.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct RunQuery {
+    /// Serial number of the board.
+    pub serial: Option<String>,
+    /// Name of the recipe.
+    pub recipe: Option<String>,
+    /// The station.
+    pub station: Option<String>,
+    /// Who started it.
+    pub operator: Option<String>,
+    /// `completed`, `stopped`, `tripped` or `lost`.
+    pub outcome: Option<String>,
+    /// Started at or after (RFC 3339).
+    pub from: Option<String>,
+    /// Started before (RFC 3339).
+    pub to: Option<String>,
+    /// Runs with a lower number only: the next page.
+    pub before_run: Option<u64>,
+    /// How many at most.
+    pub limit: Option<usize>,
+}
+
+impl RunQuery {
+    /// The same for the archive.
+    ///
+    /// # Errors
+    /// [`crate::Error::Invalid`] where a time or an outcome can't be read.
+    pub fn to_archive(&self) -> Result<archive::Query, crate::Error> {
+        let time = |text: &Option<String>| {
+            text.as_ref()
+                .map(|text| {
+                    text.parse::<archive::Wall>().map_err(|_| {
+                        crate::Error::Invalid(format!("\"{text}\" is not a time; write 2026-11-25T08:00:00Z"))
+                    })
+                })
+                .transpose()
+        };
+        let outcome = self
+            .outcome
+            .as_deref()
+            .map(|word| {
+                use archive::Outcome::{Completed, Lost, Stopped, Tripped};
+                [Completed, Stopped, Tripped, Lost]
+                    .into_iter()
+                    .find(|outcome| outcome.name() == word)
+                    .ok_or_else(|| {
+                        crate::Error::Invalid(format!(
+                            "\"{word}\" is no outcome; it is `completed`, `stopped`, `tripped` or `lost`"
+                        ))
+                    })
+            })
+            .transpose()?;
+        Ok(archive::Query {
+            serial: self.serial.clone(),
+            recipe: self.recipe.clone(),
+            station: self.station.clone(),
+            operator: self.operator.clone(),
+            outcome,
+            from: time(&self.from)?,
+            to: time(&self.to)?,
+            before_run: self.before_run,
+            limit: self.limit.unwrap_or(archive::Query::PAGE),
+            ..archive::Query::default()
+        })
+    }
+}
+
+/// Which journal entries are asked for. Every key may be left out.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct JournalQuery {
+    /// From this number on, in the order asked for.
+    pub from: Option<u64>,
+    /// Newest first instead of oldest first.
+    pub newest_first: bool,
+    /// Of this station.
+    pub station: Option<String>,
+    /// Of this run.
+    pub run: Option<u64>,
+    /// Of this kind.
+    pub kind: Option<String>,
+    /// How many at most.
+    pub limit: Option<usize>,
+}
+
+impl JournalQuery {
+    /// The same for the archive.
+    pub fn to_archive(&self) -> archive::JournalQuery {
+        archive::JournalQuery {
+            from: self.from,
+            order: if self.newest_first {
+                archive::Order::NewestFirst
+            } else {
+                archive::Order::OldestFirst
+            },
+            station: self.station.clone(),
+            run: self.run,
+            kind: self.kind.clone(),
+            limit: self.limit.unwrap_or(archive::JournalQuery::PAGE),
+        }
+    }
+}

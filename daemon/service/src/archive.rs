@@ -1,0 +1,544 @@
+//! The archive thread: the one place where the archive is written.
+//!
+//! It takes what the lab thread and the bus want kept from a queue that never makes anybody wait. Readings are
+//! bounded: past the bound they are dropped and counted. Journal entries, run records, trips and limits never are.
+//! Conversions from the core's types to the archive's are made here, off the lab thread.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
+use std::sync::mpsc::{self, RecvTimeoutError};
+use std::thread;
+use std::time::{Duration, Instant};
+
+use arc_swap::ArcSwap;
+use benchward_archive::{self as archive, JournalEntry, Reader, Wall, Writer};
+use benchward_core::interlock::{Effect, InterlockName};
+use benchward_core::units::Millis;
+use benchward_core::{
+    Action, Entry, EntryKind, Fault, LimitScope, Outcome, Phase, Record, Row, RunChange, Sample, StationId,
+};
+use tokio::sync::oneshot;
+use tracing::{error, info, warn};
+
+use crate::clock::Clock;
+use crate::wiring::{NO_CEILING, Wiring, limit_key};
+
+/// Rows of readings that may wait for the disk: two seconds of the largest lab (200 stations at 10 Hz) times ten, a
+/// few tens of megabytes.
+const ROWS_WAITING_MAX: usize = 40_000;
+
+/// How often the archive is given time for its own work. Its promise of at most half a second of lost readings needs
+/// less than 100 ms.
+const TICK: Duration = Duration::from_millis(50);
+
+/// Most things taken from the queue before they are committed.
+const BATCH: usize = 4_096;
+
+/// What is to be kept.
+enum Item {
+    /// An action of the core, and when it was decided.
+    Action(Action, Millis),
+    /// An entry of the daemon's own.
+    Own(&'static str, String),
+    /// A recipe, and who waits for its revision.
+    Recipe {
+        name: String,
+        text: String,
+        done: oneshot::Sender<Result<u32, String>>,
+    },
+    /// Somebody waits until everything before this is on the disk.
+    Barrier(oneshot::Sender<Result<(), String>>),
+    /// The end.
+    Close,
+}
+
+/// Everybody's way to the archive thread.
+#[derive(Clone)]
+pub(crate) struct Keep {
+    queue: mpsc::Sender<Item>,
+    rows: Arc<AtomicUsize>,
+    dropped: Arc<AtomicU64>,
+    standing: Arc<ArcSwap<Standing>>,
+}
+
+/// What others may know of the archive.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Standing {
+    /// Hash of the journal's newest entry, hexadecimal.
+    pub(crate) head: String,
+    /// What a person should know; empty while all is well.
+    pub(crate) text: String,
+}
+
+impl Keep {
+    /// Keeps what an action of the core says. Never waits: called by the lab thread.
+    pub(crate) fn action(&self, action: Action, now: Millis) {
+        if matches!(action, Action::Record(_)) {
+            if self.rows.load(Ordering::Relaxed) >= ROWS_WAITING_MAX {
+                self.dropped.fetch_add(1, Ordering::Relaxed);
+                return;
+            }
+            self.rows.fetch_add(1, Ordering::Relaxed);
+        }
+        let _ = self.queue.send(Item::Action(action, now));
+    }
+
+    /// Journals something of the daemon's own.
+    pub(crate) fn own(&self, kind: &'static str, text: String) {
+        let _ = self.queue.send(Item::Own(kind, text));
+    }
+
+    /// Stores a recipe. Returns its revision once it is on the disk.
+    pub(crate) async fn recipe(&self, name: String, text: String) -> Result<u32, String> {
+        let (done, wait) = oneshot::channel();
+        let _ = self.queue.send(Item::Recipe { name, text, done });
+        wait.await.unwrap_or_else(|_| Err("the archive is closed".into()))
+    }
+
+    /// Waits until everything that was kept before this call is on the disk.
+    pub(crate) async fn barrier(&self) -> Result<(), String> {
+        let (done, wait) = oneshot::channel();
+        let _ = self.queue.send(Item::Barrier(done));
+        wait.await.unwrap_or_else(|_| Err("the archive is closed".into()))
+    }
+
+    /// Ends the thread after everything that was kept before.
+    pub(crate) fn close(&self) {
+        let _ = self.queue.send(Item::Close);
+    }
+
+    /// What others may know of the archive now.
+    pub(crate) fn standing(&self) -> Arc<Standing> {
+        self.standing.load_full()
+    }
+}
+
+/// Opens the archive and says what was found.
+///
+/// # Errors
+/// With the folder, what is wrong with it, and what to do.
+pub(crate) fn open(
+    folder: &Path,
+    lab: &str,
+    now: Wall,
+) -> Result<(Writer, Reader, archive::Opened), archive::Error> {
+    archive::Archive::open(folder, lab, now)
+}
+
+/// Starts the archive thread.
+///
+/// # Errors
+/// If the kernel has no thread left for it.
+pub(crate) fn start(
+    writer: Writer,
+    reader: Reader,
+    wiring: Arc<Wiring>,
+    clock: Arc<Clock>,
+) -> std::io::Result<(Keep, thread::JoinHandle<()>)> {
+    let (queue, items) = mpsc::channel();
+    let keep = Keep {
+        queue,
+        rows: Arc::new(AtomicUsize::new(0)),
+        dropped: Arc::new(AtomicU64::new(0)),
+        standing: Arc::new(ArcSwap::from_pointee(Standing {
+            head: writer.head(),
+            text: String::new(),
+        })),
+    };
+    let shared = keep.clone();
+    let thread = thread::Builder::new().name("archive".into()).spawn(move || {
+        Keeper {
+            writer,
+            reader,
+            wiring,
+            clock,
+            shared,
+            stations: Vec::new(),
+            spans: BTreeMap::new(),
+            texts: BTreeMap::new(),
+            barriers: Vec::new(),
+            dropped_said: 0,
+            health_said: String::new(),
+        }
+        .run(&items);
+    })?;
+    Ok((keep, thread))
+}
+
+struct Keeper {
+    writer: Writer,
+    reader: Reader,
+    wiring: Arc<Wiring>,
+    clock: Arc<Clock>,
+    shared: Keep,
+    /// The archive's number of each station; `None` where it could not be had.
+    stations: Vec<Option<archive::StationIx>>,
+    /// First and last journal entry of each run that goes on.
+    spans: BTreeMap<u64, (u64, u64)>,
+    /// Text of each run's recipe.
+    texts: BTreeMap<u64, String>,
+    barriers: Vec<oneshot::Sender<Result<(), String>>>,
+    dropped_said: u64,
+    health_said: String,
+}
+
+impl Keeper {
+    fn run(mut self, items: &mpsc::Receiver<Item>) {
+        for at in 0..self.wiring.setup.stations.len() {
+            let station = &self.wiring.setup.stations[at];
+            let channels: Vec<&str> = station.channels.iter().map(|channel| &*channel.name).collect();
+            let registered = self.writer.station(&station.name, &channels);
+            if let Err(error) = &registered {
+                error!(station = %station.name, "readings of this station are not kept: {error}");
+            }
+            self.stations.push(registered.ok());
+        }
+        let mut ticked = Instant::now();
+        loop {
+            let mut open = match items.recv_timeout(TICK) {
+                Ok(item) => self.take(item),
+                Err(RecvTimeoutError::Timeout) => true,
+                Err(RecvTimeoutError::Disconnected) => false,
+            };
+            for _ in 0..BATCH {
+                match items.try_recv() {
+                    Ok(item) => open &= self.take(item),
+                    Err(_) => break,
+                }
+            }
+            self.commit();
+            if ticked.elapsed() >= TICK || !open {
+                ticked = Instant::now();
+                self.tick();
+            }
+            if !open {
+                break;
+            }
+        }
+        let now = self.clock.wall_now();
+        if let Err(error) = self.writer.close(now) {
+            error!("the archive could not be closed cleanly: {error}");
+        }
+        info!("the archive is closed");
+    }
+
+    /// Returns whether to go on.
+    fn take(&mut self, item: Item) -> bool {
+        match item {
+            Item::Action(action, now) => self.action(action, now),
+            Item::Own(kind, text) => {
+                let now = self.clock.now();
+                self.journal(JournalEntry::new(self.clock.wall(now), now.0, kind, text));
+            }
+            Item::Recipe { name, text, done } => {
+                let revision = self
+                    .writer
+                    .put_recipe(&name, &text)
+                    .map_err(|error| error.to_string());
+                let revision = revision.and_then(|revision| {
+                    self.writer
+                        .commit()
+                        .map(|_| revision)
+                        .map_err(|error| error.to_string())
+                });
+                let _ = done.send(revision);
+            }
+            Item::Barrier(done) => self.barriers.push(done),
+            Item::Close => return false,
+        }
+        true
+    }
+
+    fn action(&mut self, action: Action, now: Millis) {
+        match action {
+            Action::Record(row) => {
+                self.shared.rows.fetch_sub(1, Ordering::Relaxed);
+                self.row(&row);
+            }
+            Action::Journal(entry) => self.entry(&entry, now),
+            Action::Run(change) => self.run_changed(&change),
+            Action::KeepTrip {
+                station,
+                interlock,
+                effect,
+                text,
+                acknowledged_by,
+            } => {
+                self.keep_trip(station, interlock, effect, &text, acknowledged_by.as_deref());
+            }
+            Action::DropTrip { station, interlock } => {
+                if let Some(name) = self.station_name(station) {
+                    self.writer.clear_trip(&name, interlock.text());
+                }
+            }
+            Action::KeepLimit { scope, ceiling } => {
+                let station = match scope {
+                    LimitScope::Lab => None,
+                    LimitScope::Station(station) => self.station_name(station),
+                };
+                let celsius = ceiling.map_or(NO_CEILING, benchward_core::units::Celsius::degrees);
+                self.writer.put_limit(&limit_key(station.as_deref()), celsius);
+            }
+            // Carried out by the lab thread itself; nothing to keep.
+            Action::Heat(_)
+            | Action::Off { .. }
+            | Action::Cut { .. }
+            | Action::Restore { .. }
+            | Action::Answer { .. }
+            | Action::Signal(_) => {}
+        }
+    }
+
+    fn station_name(&self, station: StationId) -> Option<Arc<str>> {
+        self.wiring
+            .setup
+            .stations
+            .get(station.index())
+            .map(|station| station.name.clone())
+    }
+
+    fn row(&mut self, row: &Row) {
+        let Some(Some(station)) = self.stations.get(row.station.index()) else {
+            return;
+        };
+        let values: Vec<archive::Value> = row
+            .values
+            .iter()
+            .map(|value| match value {
+                Some(Sample::Good(celsius)) => archive::Value::Celsius(celsius.degrees()),
+                Some(Sample::Fault(fault)) => archive::Value::Fault(fault_of(*fault)),
+                None => archive::Value::Absent,
+            })
+            .collect();
+        let kept = self.writer.append(&archive::Row {
+            station: *station,
+            run: row.run.map(|run| run.0),
+            at: self.clock.wall(row.at),
+            mono_ms: row.at.0,
+            values: &values,
+            heat: row.heat.share(),
+            phase: phase_of(row.phase),
+            stage: row.stage,
+            target_celsius: row.target.map(benchward_core::units::Celsius::degrees),
+        });
+        if let Err(error) = kept {
+            warn!("a reading could not be kept: {error}");
+        }
+    }
+
+    fn entry(&mut self, entry: &Entry, now: Millis) {
+        let mut kept = JournalEntry::new(self.clock.wall(now), now.0, entry.kind.text(), entry.text.clone());
+        if let Some(name) = entry.station.and_then(|station| self.station_name(station)) {
+            kept = kept.station(&*name);
+        }
+        if let Some(run) = entry.run {
+            kept = kept.run(run.0);
+        }
+        if let Some(who) = &entry.who {
+            kept = kept.who(&*who.name);
+        }
+        if entry.value.is_some() || entry.channel.is_some() || entry.scan.is_some() {
+            kept = kept.data(serde_json::json!({
+                "value": entry.value,
+                "limit": entry.limit,
+                "unit": entry.unit,
+                "channel": entry.channel.as_deref(),
+                "scan": entry.scan,
+            }));
+        }
+        let number = self.journal(kept);
+        if let Some(run) = entry.run {
+            self.spans
+                .entry(run.0)
+                .and_modify(|(_, last)| *last = number)
+                .or_insert((number, number));
+        }
+        match entry.kind {
+            EntryKind::Trip | EntryKind::Refused => warn!("{}", entry.text),
+            EntryKind::Heat | EntryKind::Present => tracing::debug!("{}", entry.text),
+            _ => info!("{}", entry.text),
+        }
+    }
+
+    fn journal(&mut self, entry: JournalEntry) -> u64 {
+        self.writer.journal(entry)
+    }
+
+    fn keep_trip(
+        &mut self,
+        station: StationId,
+        interlock: InterlockName,
+        effect: Effect,
+        text: &str,
+        acknowledged_by: Option<&str>,
+    ) {
+        let Some(name) = self.station_name(station) else {
+            return;
+        };
+        let trip =
+            serde_json::json!({ "effect": effect.text(), "text": text, "acknowledged_by": acknowledged_by });
+        if let Err(error) = self.writer.put_trip(&name, interlock.text(), &trip) {
+            error!(station = %name, "the trip `{interlock}` could not be kept over a restart: {error}");
+        }
+    }
+
+    fn run_changed(&mut self, change: &RunChange) {
+        let record = self.record_of(&change.record);
+        if let Err(error) = self.writer.put_run(&record) {
+            error!(
+                run = record.run,
+                "the record of this run could not be kept: {error}"
+            );
+        }
+        if change.ended {
+            self.spans.remove(&record.run);
+            self.texts.remove(&record.run);
+        }
+    }
+
+    fn record_of(&mut self, record: &Record) -> archive::RunRecord {
+        let wall = |at: Millis| self.clock.wall(at);
+        let run = record.run.0;
+        if !self.texts.contains_key(&run) {
+            let stored = self
+                .reader
+                .recipe(&record.recipe.name, Some(record.revision))
+                .ok()
+                .flatten();
+            self.texts
+                .insert(run, stored.map(|stored| stored.text).unwrap_or_default());
+        }
+        let span = self.spans.get(&run);
+        archive::RunRecord {
+            run,
+            station: self.station_name(record.station).unwrap_or_default().to_string(),
+            recipe: record.recipe.name.clone(),
+            revision: record.revision,
+            recipe_text: self.texts.get(&run).cloned().unwrap_or_default(),
+            serial: record.serial.to_string(),
+            operator: record.operator.name.to_string(),
+            started: wall(record.started),
+            started_mono_ms: record.started.0,
+            ended: record.ended.map(wall),
+            ended_mono_ms: record.ended.map(|at| at.0),
+            outcome: record.outcome.map(|outcome| match outcome {
+                Outcome::Completed => archive::Outcome::Completed,
+                Outcome::Stopped => archive::Outcome::Stopped,
+                Outcome::Tripped => archive::Outcome::Tripped,
+                Outcome::Lost => archive::Outcome::Lost,
+            }),
+            peak_celsius: record.peak.map(benchward_core::units::Celsius::degrees),
+            channels: self
+                .wiring
+                .channels
+                .get(record.station.index())
+                .cloned()
+                .unwrap_or_default(),
+            stages: (1u16..)
+                .zip(&record.stages)
+                .map(|(number, stage)| archive::StageRecord {
+                    stage: number,
+                    target_celsius: stage.target.degrees(),
+                    started: wall(stage.began),
+                    reached: stage.reached.map(wall),
+                    dwell_s: stage.dwelt.seconds(),
+                    overshoot_celsius: stage.reached.map(|_| stage.overshoot.degrees()),
+                })
+                .collect(),
+            trips: record
+                .trips
+                .iter()
+                .map(|trip| archive::TripRecord {
+                    interlock: trip.interlock.text().into(),
+                    at: wall(trip.at),
+                    mono_ms: trip.at.0,
+                    text: trip.text.to_string(),
+                    ..archive::TripRecord::default()
+                })
+                .collect(),
+            journal_first: span.map(|(first, _)| *first),
+            journal_last: span.map(|(_, last)| *last),
+            ..archive::RunRecord::default()
+        }
+    }
+
+    fn commit(&mut self) {
+        let done = self
+            .writer
+            .commit()
+            .map(|_| ())
+            .map_err(|error| error.to_string());
+        for barrier in self.barriers.drain(..) {
+            // Who waited may have gone.
+            let _ = barrier.send(done.clone());
+        }
+    }
+
+    fn tick(&mut self) {
+        if let Some(moved) = self.clock.follow_wall() {
+            #[expect(
+                clippy::cast_precision_loss,
+                reason = "a step is shown to a tenth of a second"
+            )]
+            let seconds = moved as f64 / 1000.0;
+            let text = format!("the wall clock was moved by {seconds:.1} s; decisions don't use it");
+            warn!("{text}");
+            let now = self.clock.now();
+            self.journal(JournalEntry::new(self.clock.wall(now), now.0, "wall-clock", text));
+        }
+        self.writer.tick(self.clock.wall_now());
+        let dropped = self.shared.dropped.load(Ordering::Relaxed);
+        if dropped > self.dropped_said {
+            let text = format!(
+                "{} scans of readings were dropped since the disk is too slow (bound: {ROWS_WAITING_MAX} waiting)",
+                dropped - self.dropped_said
+            );
+            warn!("{text}");
+            let now = self.clock.now();
+            self.journal(JournalEntry::new(
+                self.clock.wall(now),
+                now.0,
+                "readings-dropped",
+                text,
+            ));
+            self.dropped_said = dropped;
+        }
+        let health = self.writer.health();
+        let text = if health.ok { String::new() } else { health.text };
+        if text != self.health_said {
+            if text.is_empty() {
+                info!("the archive is well again");
+            } else {
+                error!("the archive: {text}");
+            }
+            self.health_said.clone_from(&text);
+        }
+        let head = self.writer.head();
+        let standing = self.shared.standing.load();
+        if standing.head != head || standing.text != text {
+            self.shared.standing.store(Arc::new(Standing { head, text }));
+        }
+    }
+}
+
+fn fault_of(fault: Fault) -> archive::FaultKind {
+    match fault {
+        Fault::Open => archive::FaultKind::Open,
+        Fault::Short => archive::FaultKind::Short,
+        Fault::Range => archive::FaultKind::Range,
+        Fault::ColdJunction => archive::FaultKind::ColdJunction,
+        Fault::Device => archive::FaultKind::Device,
+    }
+}
+
+fn phase_of(phase: Phase) -> archive::Phase {
+    match phase {
+        Phase::Idle => archive::Phase::Idle,
+        Phase::Ramp => archive::Phase::Ramp,
+        Phase::Dwell => archive::Phase::Dwell,
+        Phase::Cooldown => archive::Phase::Cooldown,
+        Phase::Cool => archive::Phase::Cool,
+    }
+}

@@ -1,0 +1,136 @@
+//! `io.benchward.Archive1` at `/io/benchward/Lab1/archive`.
+
+use std::fs::File;
+
+use benchward_api::{Error, shapes};
+use benchward_archive::{self as archive, JournalQuery, Query, export};
+use tracing::warn;
+use zbus::wire::OwnedFd;
+
+use super::{Door, blocking, json};
+
+/// Most journal entries of one answer: a bus message may hold 128 MiB, and a screen far less.
+const ENTRIES_MAX: usize = 10_000;
+/// Most runs of one answer.
+const RUNS_MAX: usize = 10_000;
+
+pub(super) struct Archive(pub(super) Door);
+
+fn archive_error(error: impl std::fmt::Display) -> Error {
+    Error::Archive(error.to_string())
+}
+
+#[zbus::interface(name = "io.benchward.Archive1")]
+impl Archive {
+    /// Runs that match `query`, newest first, as JSON (`shapes::Runs`). `query`: a JSON object (`shapes::RunQuery`);
+    /// `{}` for the newest page. Needs no role.
+    ///
+    /// Errors: `Invalid`, `Archive`.
+    async fn runs(&self, query: String) -> Result<String, Error> {
+        let query: shapes::RunQuery = read_query(&query)?;
+        let query = Query {
+            limit: query.limit.unwrap_or(Query::PAGE).min(RUNS_MAX),
+            ..query.to_archive()?
+        };
+        let reader = self.0.shared.reader.clone();
+        blocking(move || {
+            let runs = reader.runs(&query).map_err(archive_error)?;
+            json(&shapes::Runs {
+                schema: shapes::SCHEMA,
+                runs: runs.iter().map(shapes::Run::from).collect(),
+            })
+        })
+        .await
+    }
+
+    /// One run with its stages, trips and journal entries, as JSON (`shapes::RunShown`). Needs no role.
+    ///
+    /// Errors: `NoSuch`, `Archive`.
+    async fn run(&self, run: u64) -> Result<String, Error> {
+        let reader = self.0.shared.reader.clone();
+        blocking(move || {
+            let record = reader.run(run).map_err(|error| no_such(run, error))?;
+            let query = JournalQuery {
+                run: Some(run),
+                limit: ENTRIES_MAX,
+                ..JournalQuery::default()
+            };
+            let journal = reader.journal(&query).map_err(archive_error)?;
+            json(&shapes::RunShown::new(&record, &journal))
+        })
+        .await
+    }
+
+    /// The readings of a run through a pipe, one row a scan. `format`: `csv` or `jsonl`. Needs no role.
+    ///
+    /// Errors: `NoSuch`, `Invalid`, `Archive`.
+    async fn export(&self, run: u64, format: String) -> Result<OwnedFd, Error> {
+        if !matches!(&*format, "csv" | "jsonl") {
+            return Err(Error::Invalid(format!(
+                "the format \"{format}\" is not known; it is `csv` or `jsonl`"
+            )));
+        }
+        let reader = self.0.shared.reader.clone();
+        blocking(move || {
+            reader.run(run).map_err(|error| no_such(run, error))?;
+            let (read, write) = rustix::pipe::pipe_with(rustix::pipe::PipeFlags::CLOEXEC)
+                .map_err(|e| Error::Archive(e.to_string()))?;
+            // A thread of its own: it waits for the client, which may take its time or go away.
+            std::thread::Builder::new()
+                .name("export".into())
+                .spawn(move || {
+                    let mut pipe = std::io::BufWriter::new(File::from(write));
+                    let done = match &*format {
+                        "csv" => export::csv(&reader, run, &mut pipe),
+                        _ => export::jsonl(&reader, run, &mut pipe),
+                    };
+                    if let Err(error) = done {
+                        warn!("export of run {run} ended early: {error}");
+                    }
+                })
+                .map_err(archive_error)?;
+            Ok(OwnedFd::from(read))
+        })
+        .await
+    }
+
+    /// Journal entries that match `query`, as JSON (`shapes::Journal`). `query`: a JSON object
+    /// (`shapes::JournalQuery`). Needs no role.
+    ///
+    /// Errors: `Invalid`, `Archive`.
+    async fn journal(&self, query: String) -> Result<String, Error> {
+        let query: shapes::JournalQuery = read_query(&query)?;
+        let mut query = query.to_archive();
+        query.limit = query.limit.min(ENTRIES_MAX);
+        let reader = self.0.shared.reader.clone();
+        blocking(move || {
+            let entries = reader.journal(&query).map_err(archive_error)?;
+            json(&shapes::Journal {
+                schema: shapes::SCHEMA,
+                entries: entries.iter().map(shapes::Entry::from).collect(),
+            })
+        })
+        .await
+    }
+
+    /// Walks the journal's chain; the result as JSON (`shapes::Verified`). Needs no role.
+    ///
+    /// Errors: `Archive`.
+    async fn verify(&self) -> Result<String, Error> {
+        let reader = self.0.shared.reader.clone();
+        blocking(move || json(&shapes::Verified::from(&reader.verify().map_err(archive_error)?))).await
+    }
+}
+
+fn read_query<T: for<'a> serde::Deserialize<'a>>(query: &str) -> Result<T, Error> {
+    serde_json::from_str(query).map_err(|error| Error::Invalid(format!("the query can't be read: {error}")))
+}
+
+fn no_such(run: u64, error: archive::Error) -> Error {
+    match error {
+        archive::Error::NoSuchRun(_) => {
+            Error::NoSuch(format!("there is no run {run}; see `benchward run list`"))
+        }
+        other => Error::Archive(other.to_string()),
+    }
+}

@@ -1,0 +1,125 @@
+//! `io.benchward.Lab1` at `/io/benchward/Lab1`.
+
+use benchward_api::{Error, shapes};
+use benchward_core::units::Celsius;
+use benchward_core::{Ask, CEILING_MAX, CEILING_MIN};
+use zbus::message::Header;
+use zbus::object_server::SignalEmitter;
+
+use super::{Door, json};
+
+pub(super) struct Lab(pub(super) Door);
+
+#[zbus::interface(name = "io.benchward.Lab1")]
+impl Lab {
+    /// Everything that `benchward status` shows, as JSON (`shapes::Status`). Needs no role.
+    fn status(&self) -> Result<String, Error> {
+        let shared = &self.0.shared;
+        json(&shapes::Status::new(
+            &shared.lab.view(),
+            shared.keep.standing().text.clone(),
+        ))
+    }
+
+    /// Cuts every bench, now, and latches `stop` on each. Needs no role: everybody may. Returns what the state is.
+    async fn stop_all(
+        &self,
+        #[zbus(connection)] connection: &zbus::Connection,
+        #[zbus(header)] header: Header<'_>,
+    ) -> Result<String, Error> {
+        self.0.done(connection, &header, Ask::Stop(None)).await
+    }
+
+    /// The ceilings and where each comes from, as JSON (`shapes::Limits`). Needs no role.
+    fn limits(&self) -> Result<String, Error> {
+        let (view, setup) = (self.0.shared.lab.view(), &self.0.shared.wiring.setup);
+        json(&shapes::Limits {
+            schema: shapes::SCHEMA,
+            ceiling_celsius: view.ceiling.degrees(),
+            ceiling_bounds_celsius: [CEILING_MIN.degrees(), CEILING_MAX.degrees()],
+            absent_after_s: setup.absent_after.seconds(),
+            stations: view
+                .stations
+                .iter()
+                .map(|station| shapes::StationLimits {
+                    station: station.name.to_string(),
+                    ceiling_celsius: station.own_ceiling.map(Celsius::degrees),
+                    effective_celsius: station.ceiling.celsius.degrees(),
+                    from: station.ceiling.from.to_string(),
+                })
+                .collect(),
+        })
+    }
+
+    /// Moves the lab's ceiling. `celsius`: 40 to 400. It counts at once, on benches that heat as well. Role `safety`.
+    ///
+    /// Errors: `NotPermitted`, `CeilingOutOfBounds`, `Invalid`.
+    async fn set_ceiling(
+        &self,
+        #[zbus(connection)] connection: &zbus::Connection,
+        #[zbus(header)] header: Header<'_>,
+        celsius: f64,
+    ) -> Result<String, Error> {
+        self.0
+            .done(connection, &header, Ask::SetLabCeiling(celsius_of(celsius)?))
+            .await
+    }
+
+    /// The lab's name.
+    #[zbus(property(emits_changed_signal = "const"))]
+    fn name(&self) -> String {
+        self.0.shared.wiring.setup.name.to_string()
+    }
+
+    /// The daemon's version.
+    #[expect(clippy::unused_self, reason = "a property is asked of the object")]
+    #[zbus(property(emits_changed_signal = "const"))]
+    fn version(&self) -> &'static str {
+        env!("CARGO_PKG_VERSION")
+    }
+
+    /// The lab's ceiling, °C.
+    #[zbus(property)]
+    fn ceiling(&self) -> f64 {
+        self.0.shared.lab.view().ceiling.degrees()
+    }
+
+    /// Hash of the journal's newest entry, hexadecimal. It changes with each entry, too often to be signalled.
+    #[zbus(property(emits_changed_signal = "false"))]
+    fn journal_head(&self) -> String {
+        self.0.shared.keep.standing().head.clone()
+    }
+
+    /// An interlock's standing changed. `standing`: `clear`, `warning`, `tripped` or `acknowledged`.
+    #[zbus(signal)]
+    pub(super) async fn interlock_changed(
+        emitter: &SignalEmitter<'_>,
+        station: &str,
+        interlock: &str,
+        standing: &str,
+        text: &str,
+    ) -> zbus::Result<()>;
+
+    /// A station's phase or stage changed. `stage`: counted from 1; 0: none.
+    #[zbus(signal)]
+    pub(super) async fn phase_changed(
+        emitter: &SignalEmitter<'_>,
+        station: &str,
+        phase: &str,
+        stage: u16,
+    ) -> zbus::Result<()>;
+
+    /// A run has its outcome: `completed`, `stopped` or `tripped`.
+    #[zbus(signal)]
+    pub(super) async fn run_ended(
+        emitter: &SignalEmitter<'_>,
+        station: &str,
+        run: u64,
+        outcome: &str,
+    ) -> zbus::Result<()>;
+}
+
+/// A temperature from outside.
+pub(super) fn celsius_of(celsius: f64) -> Result<Celsius, Error> {
+    Celsius::new(celsius).map_err(|error| Error::Invalid(error.to_string()))
+}

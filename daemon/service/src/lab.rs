@@ -1,0 +1,552 @@
+//! The lab thread: the one place where [`Lab::apply`] is called.
+//!
+//! It reads what drivers say, applies it, and writes heat commands, all by itself: no other task, queue or lock
+//! stands between a reading and a cut. It waits in one place only, for something to read or for the next tick. What
+//! else comes of an event (records, journal, signals, answers) goes into queues that never make it wait.
+
+use std::collections::BTreeMap;
+use std::io;
+use std::os::fd::{AsRawFd, OwnedFd};
+use std::sync::Arc;
+use std::sync::mpsc;
+use std::thread;
+use std::time::Duration;
+
+use arc_swap::ArcSwap;
+use benchward_core::interlock::Permit;
+use benchward_core::units::{Fraction, Millis};
+use benchward_core::{
+    Action, Answer, Ask, Event, InstanceId, Lab, LabView, Loss, Origin, OutputId, Person, Refusal, Request,
+    RequestId, Roles, Signal,
+};
+use mio::unix::SourceFd;
+use mio::{Events, Interest, Poll, Registry, Token, Waker};
+use tokio::sync::{mpsc as async_mpsc, oneshot};
+
+use crate::archive::Keep;
+use crate::clock::{Clock, monotonic_ms};
+use crate::drivers::{Care, care_of};
+use crate::link::{Link, Notice, Turn};
+use crate::wiring::Wiring;
+
+/// How often the picture that screens and dashboards see is made anew, real time.
+const VIEW_EVERY_MS: f64 = 100.0;
+
+/// Longest wait when there is no tick to wait for.
+const IDLE: Duration = Duration::from_millis(250);
+
+const WAKER: Token = Token(0);
+
+/// What other tasks ask of the lab thread.
+pub(crate) enum Command {
+    /// A driver process has started; these are the daemon's ends of its pipes.
+    Attach {
+        instance: InstanceId,
+        generation: u64,
+        stdin: OwnedFd,
+        stdout: OwnedFd,
+    },
+    /// A driver process is gone.
+    Detach {
+        instance: InstanceId,
+        generation: u64,
+        loss: Loss,
+    },
+    /// Somebody asks for something.
+    Ask {
+        who: Person,
+        roles: Roles,
+        origin: Origin,
+        ask: Ask,
+        answer: oneshot::Sender<Result<Answer, Refusal>>,
+    },
+    /// Tell every driver to end; the thread ends after that.
+    Close,
+}
+
+/// Everybody's way to the lab thread.
+#[derive(Clone)]
+pub(crate) struct LabHandle {
+    commands: mpsc::Sender<Command>,
+    waker: Arc<Waker>,
+    view: Arc<ArcSwap<LabView>>,
+}
+
+impl LabHandle {
+    pub(crate) fn send(&self, command: Command) {
+        // A lab thread that is gone has ended the daemon; there is nobody to tell.
+        let _ = self.commands.send(command);
+        let _ = self.waker.wake();
+    }
+
+    /// Asks for something and waits for the answer; `None` where the lab thread is gone.
+    pub(crate) async fn ask(
+        &self,
+        who: Person,
+        roles: Roles,
+        origin: Origin,
+        ask: Ask,
+    ) -> Option<Result<Answer, Refusal>> {
+        let (answer, answered) = oneshot::channel();
+        self.send(Command::Ask {
+            who,
+            roles,
+            origin,
+            ask,
+            answer,
+        });
+        answered.await.ok()
+    }
+
+    /// The newest picture of the lab.
+    pub(crate) fn view(&self) -> Arc<LabView> {
+        self.view.load_full()
+    }
+}
+
+/// What the lab thread tells others. Each is a queue that never makes it wait.
+pub(crate) struct Told {
+    pub(crate) archive: Keep,
+    pub(crate) signals: async_mpsc::UnboundedSender<Signal>,
+    pub(crate) notices: async_mpsc::UnboundedSender<Notice>,
+    pub(crate) care: Vec<async_mpsc::UnboundedSender<Care>>,
+    /// The lab can't go on, and why.
+    pub(crate) unfit: async_mpsc::UnboundedSender<String>,
+}
+
+/// Starts the lab thread.
+///
+/// # Errors
+/// If the kernel has no poll, pipe or thread left for it.
+pub(crate) fn start(
+    wiring: Arc<Wiring>,
+    clock: Arc<Clock>,
+    told: impl FnOnce(LabHandle) -> Told + Send + 'static,
+) -> io::Result<(LabHandle, thread::JoinHandle<()>)> {
+    let poll = Poll::new()?;
+    let waker = Arc::new(Waker::new(poll.registry(), WAKER)?);
+    let (commands, inbox) = mpsc::channel();
+    let lab = Lab::new(wiring.setup.clone());
+    let handle = LabHandle {
+        commands,
+        waker,
+        view: Arc::new(ArcSwap::from_pointee(lab.view())),
+    };
+    let view = handle.view.clone();
+    let told = told(handle.clone());
+    let thread = thread::Builder::new().name("lab".into()).spawn(move || {
+        LabThread {
+            lab,
+            clock,
+            wiring,
+            poll,
+            inbox,
+            told,
+            view,
+            links: BTreeMap::new(),
+            waiting: BTreeMap::new(),
+            next_request: 0,
+            buffer: vec![0; 64 * 1024],
+            view_due_ms: 0.0,
+        }
+        .run();
+    })?;
+    Ok((handle, thread))
+}
+
+struct LabThread {
+    lab: Lab,
+    clock: Arc<Clock>,
+    wiring: Arc<Wiring>,
+    poll: Poll,
+    inbox: mpsc::Receiver<Command>,
+    told: Told,
+    view: Arc<ArcSwap<LabView>>,
+    links: BTreeMap<InstanceId, Link>,
+    waiting: BTreeMap<RequestId, oneshot::Sender<Result<Answer, Refusal>>>,
+    next_request: u64,
+    buffer: Vec<u8>,
+    view_due_ms: f64,
+}
+
+impl LabThread {
+    fn run(mut self) {
+        let mut events = Events::with_capacity(1024);
+        let mut closing = false;
+        while !closing {
+            let more = self.links.values().any(|link| link.readable);
+            let wait = match (more, self.lab.wake_at()) {
+                (true, _) => Duration::ZERO,
+                (false, Some(at)) => self.clock.until(at),
+                (false, None) => IDLE,
+            };
+            if let Err(error) = self.poll.poll(&mut events, Some(wait))
+                && error.kind() != io::ErrorKind::Interrupted
+            {
+                // Without poll there is no lab. Permits lapse; the daemon ends non-zero.
+                let _ = self
+                    .told
+                    .unfit
+                    .send(format!("the lab thread can't wait for its drivers: {error}"));
+                return;
+            }
+            self.tick_if_due();
+            for event in &events {
+                let Some(instance) = instance_of(event.token()) else {
+                    continue;
+                };
+                let now = self.clock.now();
+                if let Some(link) = self.links.get_mut(&instance) {
+                    if event.is_readable() || event.is_read_closed() {
+                        link.readable = true;
+                    }
+                    if event.is_writable() {
+                        write(self.poll.registry(), link, now);
+                    }
+                }
+            }
+            self.read_links();
+            while let Ok(command) = self.inbox.try_recv() {
+                closing |= self.command(command);
+            }
+            self.housekeeping();
+        }
+    }
+
+    /// Applies a tick where one is due. Also between two long pieces of work, so that a flood of scans can't make the
+    /// loop late.
+    fn tick_if_due(&mut self) {
+        let now = self.clock.now();
+        if self.lab.wake_at().is_none_or(|at| now >= at) {
+            let actions = self.lab.apply(now, Event::Tick);
+            self.carry_out(None, actions, now);
+        }
+    }
+
+    /// Gives every driver that may have something to say one turn.
+    fn read_links(&mut self) {
+        let ready: Vec<InstanceId> = self
+            .links
+            .iter()
+            .filter(|(_, link)| link.readable)
+            .map(|(instance, _)| *instance)
+            .collect();
+        for instance in ready {
+            self.read_link(instance);
+        }
+    }
+
+    fn read_link(&mut self, instance: InstanceId) {
+        // Taken out of the map while its lines are applied: an action may concern any link, this one too.
+        let Some(mut link) = self.links.remove(&instance) else {
+            return;
+        };
+        let mut buffer = std::mem::take(&mut self.buffer);
+        let (wiring, clock, notices) = (self.wiring.clone(), self.clock.clone(), self.told.notices.clone());
+        let turn = link.read(
+            &mut buffer,
+            &wiring,
+            &clock,
+            // The log task is gone only when the daemon ends.
+            &mut |notice| drop(notices.send(notice)),
+            &mut |link, event| {
+                let now = self.clock.now();
+                let actions = self.lab.apply(now, event);
+                self.carry_out(Some(link), actions, now);
+            },
+        );
+        self.buffer = buffer;
+        match turn {
+            Turn::Alive => {
+                self.links.insert(instance, link);
+                self.tick_if_due();
+            }
+            Turn::Lost(loss) => {
+                let why = loss.to_string();
+                care_of(
+                    &self.told.care,
+                    instance,
+                    Care::End {
+                        generation: link.generation,
+                        why,
+                    },
+                );
+                self.lost(link, loss);
+            }
+            Turn::Unfit(why) => {
+                let _ = self.told.unfit.send(why);
+                self.lost(link, Loss::Failed("it can't be used in this lab".into()));
+            }
+        }
+    }
+
+    /// Closes the pipes of a driver, which by the protocol takes its outputs to zero, and tells the core.
+    fn lost(&mut self, link: Link, loss: Loss) {
+        let instance = link.instance;
+        // Closing takes them out of the poll as well; this only keeps the order tidy.
+        let _ = self
+            .poll
+            .registry()
+            .deregister(&mut SourceFd(&link.stdout().as_raw_fd()));
+        if link.watched {
+            let _ = self
+                .poll
+                .registry()
+                .deregister(&mut SourceFd(&link.stdin().as_raw_fd()));
+        }
+        drop(link);
+        let now = self.clock.now();
+        let actions = self.lab.apply(now, Event::DriverDown { instance, loss });
+        self.carry_out(None, actions, now);
+    }
+
+    /// Returns whether the thread is to end.
+    fn command(&mut self, command: Command) -> bool {
+        match command {
+            Command::Attach {
+                instance,
+                generation,
+                stdin,
+                stdout,
+            } => {
+                self.attach(instance, generation, stdin, stdout);
+            }
+            Command::Detach {
+                instance,
+                generation,
+                loss,
+            } => {
+                match self.links.get(&instance) {
+                    // A newer process has its place already, or its end was seen on the pipe.
+                    Some(link) if link.generation > generation => {}
+                    Some(_) => {
+                        // What it said before it went is still in the pipe.
+                        while self.links.get(&instance).is_some_and(|link| link.readable) {
+                            self.read_link(instance);
+                        }
+                        if let Some(link) = self.links.remove(&instance) {
+                            self.lost(link, loss);
+                        }
+                    }
+                    None => {
+                        let now = self.clock.now();
+                        let actions = self.lab.apply(now, Event::DriverDown { instance, loss });
+                        self.carry_out(None, actions, now);
+                    }
+                }
+            }
+            Command::Ask {
+                who,
+                roles,
+                origin,
+                ask,
+                answer,
+            } => {
+                let id = RequestId(self.next_request);
+                self.next_request += 1;
+                self.waiting.insert(id, answer);
+                let now = self.clock.now();
+                let actions = self.lab.apply(
+                    now,
+                    Event::Request(Request {
+                        id,
+                        who,
+                        roles,
+                        origin,
+                        ask,
+                    }),
+                );
+                self.carry_out(None, actions, now);
+            }
+            Command::Close => {
+                let now = self.clock.now();
+                for (instance, link) in &mut self.links {
+                    link.mailbox.close();
+                    // Closing its stdin right after says the same to a driver that has stopped reading.
+                    let _ = link.write(now);
+                    care_of(&self.told.care, *instance, Care::Close);
+                }
+                for instance in &self.wiring.instances {
+                    care_of(&self.told.care, instance.id, Care::Close);
+                }
+                return true;
+            }
+        }
+        false
+    }
+
+    fn attach(&mut self, instance: InstanceId, generation: u64, stdin: OwnedFd, stdout: OwnedFd) {
+        if let Some(old) = self.links.remove(&instance) {
+            self.lost(old, Loss::Exit("it was started again".into()));
+        }
+        let Some(described) = self.wiring.instances.get(instance.index()) else {
+            return;
+        };
+        let mut link = Link::new(
+            described,
+            generation,
+            stdin,
+            stdout,
+            &self.wiring.setup,
+            &self.clock,
+        );
+        let token = token_of(instance);
+        let registered = self.poll.registry().register(
+            &mut SourceFd(&link.stdout().as_raw_fd()),
+            token,
+            Interest::READABLE,
+        );
+        match registered {
+            Ok(()) => {
+                let now = self.clock.now();
+                write(self.poll.registry(), &mut link, now);
+                self.links.insert(instance, link);
+            }
+            Err(error) => {
+                let why = format!("its pipes can't be used: {error}");
+                care_of(
+                    &self.told.care,
+                    instance,
+                    Care::End {
+                        generation,
+                        why: why.clone(),
+                    },
+                );
+                self.lost(link, Loss::Exit(why.as_str().into()));
+            }
+        }
+    }
+
+    /// What isn't urgent: drivers that don't describe themselves, the picture for screens.
+    fn housekeeping(&mut self) {
+        let now_ms = monotonic_ms();
+        if now_ms < self.view_due_ms {
+            return;
+        }
+        self.view_due_ms = now_ms + VIEW_EVERY_MS;
+        self.view.store(Arc::new(self.lab.view()));
+        let overdue: Vec<InstanceId> = self
+            .links
+            .iter()
+            .filter(|(_, link)| link.overdue(now_ms))
+            .map(|(instance, _)| *instance)
+            .collect();
+        for instance in overdue {
+            let loss = Loss::Protocol("it did not describe itself within 5 s".into());
+            if let Some(link) = self.links.remove(&instance) {
+                let why = loss.to_string();
+                care_of(
+                    &self.told.care,
+                    instance,
+                    Care::End {
+                        generation: link.generation,
+                        why,
+                    },
+                );
+                self.lost(link, loss);
+            }
+        }
+    }
+
+    /// Carries actions out in their order. `current`: the link that is out of the map because it is being read.
+    fn carry_out(&mut self, mut current: Option<&mut Link>, actions: Vec<Action>, now: Millis) {
+        for action in actions {
+            match action {
+                Action::Heat(grant) => {
+                    debug_assert!(Permit::VALID <= Millis(1_500));
+                    for (output, seq, fraction) in grant.heats() {
+                        self.tell(current.as_deref_mut(), *output, now, |link| {
+                            link.mailbox.heat(*output, *seq, *fraction, now);
+                        });
+                    }
+                }
+                Action::Off { output, seq } => self.tell(current.as_deref_mut(), output, now, |link| {
+                    link.mailbox.heat(output, seq, Fraction::ZERO, now);
+                }),
+                Action::Cut { output, seq } => {
+                    self.tell(current.as_deref_mut(), output, now, |link| {
+                        link.mailbox.cut(output, seq)
+                    });
+                }
+                Action::Restore { output, seq } => {
+                    self.tell(current.as_deref_mut(), output, now, |link| {
+                        link.mailbox.restore(output, seq)
+                    });
+                }
+                Action::Answer { request, answer } => {
+                    if let Some(waiting) = self.waiting.remove(&request) {
+                        // Who asked may have gone; the decision stands.
+                        let _ = waiting.send(answer);
+                    }
+                    self.view_due_ms = 0.0;
+                }
+                Action::Signal(signal) => {
+                    self.view_due_ms = 0.0;
+                    let _ = self.told.signals.send(signal);
+                }
+                Action::Journal(_)
+                | Action::KeepTrip { .. }
+                | Action::DropTrip { .. }
+                | Action::KeepLimit { .. }
+                | Action::Run(_)
+                | Action::Record(_) => self.told.archive.action(action, now),
+            }
+        }
+    }
+
+    /// Puts something into the mailbox of the output's driver and writes what the pipe takes.
+    fn tell(
+        &mut self,
+        current: Option<&mut Link>,
+        output: OutputId,
+        now: Millis,
+        put: impl FnOnce(&mut Link),
+    ) {
+        let Some(instance) = self
+            .wiring
+            .setup
+            .outputs
+            .get(output.index())
+            .map(|output| output.instance)
+        else {
+            return;
+        };
+        let link = match current {
+            Some(link) if link.instance == instance => Some(link),
+            _ => self.links.get_mut(&instance),
+        };
+        // A driver that is gone is at zero already.
+        let Some(link) = link else { return };
+        put(link);
+        write(self.poll.registry(), link, now);
+    }
+}
+
+/// Writes what waits for a driver, as far as its pipe takes it, and has the poll watch the pipe while it is full.
+fn write(registry: &Registry, link: &mut Link, now: Millis) {
+    if link.write(now).is_err() {
+        // It is going; its end of file or its exit says so.
+        link.readable = true;
+        return;
+    }
+    let (full, fd) = (link.mailbox.is_full(), link.stdin().as_raw_fd());
+    let done = match (full, link.watched) {
+        (true, false) => registry.register(&mut SourceFd(&fd), token_of(link.instance), Interest::WRITABLE),
+        (false, true) => registry.deregister(&mut SourceFd(&fd)),
+        (true, true) | (false, false) => Ok(()),
+    };
+    // A pipe that can't be watched is tried again with the next command; its permit lapses meanwhile.
+    link.watched = if done.is_ok() { full } else { link.watched };
+}
+
+fn token_of(instance: InstanceId) -> Token {
+    Token(instance.index() + 1)
+}
+
+fn instance_of(token: Token) -> Option<InstanceId> {
+    token
+        .0
+        .checked_sub(1)
+        .and_then(|place| u32::try_from(place).ok())
+        .map(InstanceId)
+}

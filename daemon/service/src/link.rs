@@ -1,0 +1,470 @@
+//! The lab thread's side of one driver process: its two pipes, its lines turned into events, its mailbox.
+//!
+//! Everything here is non-blocking. Ids are looked up once, when the driver describes itself; after that a scan costs
+//! one parse and a few map look-ups.
+
+use std::collections::BTreeMap;
+use std::fs::File;
+use std::io::{self, Read};
+use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
+use std::sync::Arc;
+
+use benchward_core::units::{Celsius, Fraction, Millis, Watts};
+use benchward_core::{
+    Event, Fault, InputId, InputOffer, InputUse, InstanceId, Loss, OutputId, OutputOffer, Sample, Seq, Setup,
+    Value,
+};
+use benchward_driver::wire::{self, Configure, Describe, FromDriver, InputKind, Lines, ToDriver};
+use benchward_thermocouple::{self as thermocouple, Kind};
+
+use crate::clock::Clock;
+use crate::mailbox::Mailbox;
+use crate::wiring::{Instance, Wiring};
+
+/// How long a driver has to describe itself, real time.
+pub(crate) const DESCRIBE_WITHIN: std::time::Duration = std::time::Duration::from_secs(5);
+
+/// Malformed lines in a row that count as a broken protocol.
+const MALFORMED_MAX: u32 = 10;
+
+/// How much is read of one driver before the others have their turn: a pipe's worth.
+const READ_AT_ONCE: usize = 64 * 1024;
+
+/// Most lines a second, over all, that a driver may send before it counts as broken: the fastest input rate of the
+/// protocol for a few hundred outputs' answers. It keeps one driver from taking the lab thread for itself.
+const LINES_PER_SECOND_MAX: u32 = 20_000;
+
+/// What a wired input is, and how its thermocouple converts.
+#[derive(Debug, Clone, Copy)]
+struct Wired {
+    input: InputId,
+    kind: Option<Kind>,
+}
+
+/// One driver process, from the lab thread's side.
+pub(crate) struct Link {
+    pub(crate) instance: InstanceId,
+    pub(crate) generation: u64,
+    name: Arc<str>,
+    stdin: File,
+    stdout: File,
+    lines: Lines,
+    pub(crate) mailbox: Mailbox,
+    /// `None` until it has described itself.
+    inputs: Option<BTreeMap<String, Wired>>,
+    outputs: BTreeMap<String, OutputId>,
+    malformed: u32,
+    unknown_said: bool,
+    started_ms: f64,
+    /// The present second of real time, and the lines in it.
+    rate: (u64, u32),
+    /// Whether there may be more to read.
+    pub(crate) readable: bool,
+    /// Whether the poll watches its stdin. Only while something waits to be written: a pipe reports each time that
+    /// the driver has read something, and that would wake the lab thread for nothing twice per command.
+    pub(crate) watched: bool,
+}
+
+/// What one turn of reading came to.
+pub(crate) enum Turn {
+    /// Go on.
+    Alive,
+    /// The driver is lost.
+    Lost(Loss),
+    /// The lab can't go on with this driver at all: it isn't simulated, and the lab's time is scaled.
+    Unfit(String),
+}
+
+/// What is told to the log from the lab thread, which itself never writes anywhere.
+#[derive(Debug)]
+pub(crate) struct Notice {
+    pub(crate) instance: Arc<str>,
+    pub(crate) level: wire::Level,
+    pub(crate) text: String,
+}
+
+impl Link {
+    pub(crate) fn new(
+        instance: &Instance,
+        generation: u64,
+        stdin: OwnedFd,
+        stdout: OwnedFd,
+        setup: &Setup,
+        clock: &Clock,
+    ) -> Self {
+        let mut first = Vec::new();
+        ToDriver::Configure(Box::new(Configure {
+            instance: instance.name.to_string(),
+            settings: instance.settings.clone(),
+            #[expect(clippy::cast_precision_loss, reason = "scales are small whole numbers")]
+            time_scale: clock.scale() as f64,
+        }))
+        .write_line(&mut first);
+        let outputs: BTreeMap<String, OutputId> = setup
+            .outputs
+            .iter()
+            .enumerate()
+            .filter(|(_, output)| output.instance == instance.id)
+            .filter_map(|(at, output)| Some((output.name.to_string(), OutputId(u32::try_from(at).ok()?))))
+            .collect();
+        let slots: Vec<(OutputId, Arc<str>)> = outputs
+            .iter()
+            .map(|(name, id)| (*id, Arc::from(name.as_str())))
+            .collect();
+        Self {
+            instance: instance.id,
+            generation,
+            name: instance.name.clone(),
+            stdin: File::from(stdin),
+            stdout: File::from(stdout),
+            lines: Lines::new(),
+            mailbox: Mailbox::new(slots, first),
+            inputs: None,
+            outputs,
+            malformed: 0,
+            unknown_said: false,
+            started_ms: crate::clock::monotonic_ms(),
+            rate: (0, 0),
+            readable: true,
+            watched: false,
+        }
+    }
+
+    pub(crate) fn stdin(&self) -> BorrowedFd<'_> {
+        self.stdin.as_fd()
+    }
+
+    pub(crate) fn stdout(&self) -> BorrowedFd<'_> {
+        self.stdout.as_fd()
+    }
+
+    /// Whether it has taken too long to describe itself.
+    #[expect(clippy::cast_precision_loss, reason = "five thousand")]
+    pub(crate) fn overdue(&self, monotonic_ms: f64) -> bool {
+        self.inputs.is_none() && monotonic_ms - self.started_ms > DESCRIBE_WITHIN.as_millis() as f64
+    }
+
+    /// Writes what waits, as far as the pipe takes it.
+    ///
+    /// # Errors
+    /// The pipe is broken: the driver is going.
+    pub(crate) fn write(&mut self, now: Millis) -> io::Result<()> {
+        self.mailbox.write(&mut self.stdin, now)
+    }
+
+    /// Reads what is there, up to a bound, and turns lines into events, which `apply` is called with one by one.
+    pub(crate) fn read(
+        &mut self,
+        buffer: &mut [u8],
+        wiring: &Wiring,
+        clock: &Clock,
+        notices: &mut dyn FnMut(Notice),
+        apply: &mut dyn FnMut(&mut Self, Event),
+    ) -> Turn {
+        let room = buffer.len().min(READ_AT_ONCE);
+        let count = match self.stdout.read(&mut buffer[..room]) {
+            Ok(0) => return Turn::Lost(Loss::Exit("it closed its output".into())),
+            Ok(count) => count,
+            Err(error) if error.kind() == io::ErrorKind::WouldBlock => {
+                self.readable = false;
+                return Turn::Alive;
+            }
+            Err(error) if error.kind() == io::ErrorKind::Interrupted => return Turn::Alive,
+            Err(error) => {
+                return Turn::Lost(Loss::Exit(
+                    format!("its output can't be read: {error}").as_str().into(),
+                ));
+            }
+        };
+        // Taken out while lines borrow from it, put back afterwards.
+        let mut lines = std::mem::take(&mut self.lines);
+        lines.push(&buffer[..count]);
+        let mut turn = Turn::Alive;
+        while let Some(line) = lines.next_line() {
+            let done = match line {
+                Ok([]) => Turn::Alive,
+                Ok(line) => match FromDriver::parse(line) {
+                    Ok(message) => {
+                        self.malformed = 0;
+                        self.take(message, wiring, clock, notices, apply)
+                    }
+                    Err(malformed) => self.malformed(malformed.to_string(), notices),
+                },
+                Err(_) => self.malformed(
+                    format!("a line is longer than {} bytes", wire::MAX_LINE_BYTES),
+                    notices,
+                ),
+            };
+            let done = match done {
+                Turn::Alive => self.count_line(clock),
+                done @ (Turn::Lost(_) | Turn::Unfit(_)) => done,
+            };
+            if !matches!(done, Turn::Alive) {
+                turn = done;
+                break;
+            }
+        }
+        self.lines = lines;
+        turn
+    }
+
+    fn count_line(&mut self, clock: &Clock) -> Turn {
+        let second = clock.now().0 / (1000 * clock.scale());
+        if self.rate.0 == second {
+            self.rate.1 += 1;
+        } else {
+            self.rate = (second, 1);
+        }
+        let allowed = LINES_PER_SECOND_MAX.saturating_mul(u32::try_from(clock.scale()).unwrap_or(u32::MAX));
+        if self.rate.1 > allowed {
+            return Turn::Lost(Loss::Protocol(
+                format!("it sent more than {allowed} lines in a second")
+                    .as_str()
+                    .into(),
+            ));
+        }
+        Turn::Alive
+    }
+
+    fn malformed(&mut self, text: String, notices: &mut dyn FnMut(Notice)) -> Turn {
+        self.malformed += 1;
+        if self.malformed >= MALFORMED_MAX {
+            return Turn::Lost(Loss::Protocol(
+                format!("{MALFORMED_MAX} malformed lines in a row, the last one: {text}")
+                    .as_str()
+                    .into(),
+            ));
+        }
+        notices(Notice {
+            instance: self.name.clone(),
+            level: wire::Level::Warn,
+            text,
+        });
+        Turn::Alive
+    }
+
+    fn take(
+        &mut self,
+        message: FromDriver<'_>,
+        wiring: &Wiring,
+        clock: &Clock,
+        notices: &mut dyn FnMut(Notice),
+        apply: &mut dyn FnMut(&mut Self, Event),
+    ) -> Turn {
+        match message {
+            FromDriver::Describe(describe) => match self.described(&describe, wiring, clock) {
+                Ok(event) => apply(self, event),
+                Err(turn) => return turn,
+            },
+            FromDriver::Scan(scan) => {
+                let Some(inputs) = &self.inputs else {
+                    return Turn::Lost(Loss::Protocol("it sent a scan before it described itself".into()));
+                };
+                let at = scan.at_ms.filter(|_| clock.scale() == 1);
+                let at = at.map_or_else(|| clock.now(), |at| clock.at_monotonic(at));
+                let values = scan
+                    .values
+                    .iter()
+                    .filter_map(|(id, value)| {
+                        let wired = inputs.get(&**id)?;
+                        Some((wired.input, value_of(value, wired.kind)?))
+                    })
+                    .collect();
+                apply(
+                    self,
+                    Event::Scan {
+                        instance: self.instance,
+                        at,
+                        values,
+                    },
+                );
+            }
+            FromDriver::Applied(applied) => {
+                if let Some(output) = self.outputs.get(&*applied.output).copied() {
+                    let seq = applied.seq.map(Seq);
+                    let fraction = Fraction::clamped(applied.fraction);
+                    apply(
+                        self,
+                        Event::Applied {
+                            output,
+                            seq,
+                            fraction,
+                            lapsed: applied.lapsed,
+                        },
+                    );
+                }
+            }
+            FromDriver::Refused(refused) => {
+                if let Some(output) = self.outputs.get(&*refused.output).copied() {
+                    let text = Arc::from(&*refused.text);
+                    apply(
+                        self,
+                        Event::Refused {
+                            output,
+                            seq: refused.seq.map(Seq),
+                            text,
+                        },
+                    );
+                }
+            }
+            FromDriver::Notice { level, text } => {
+                notices(Notice {
+                    instance: self.name.clone(),
+                    level,
+                    text: text.into_owned(),
+                });
+            }
+            FromDriver::Failed { text } => return Turn::Lost(Loss::Failed(Arc::from(&*text))),
+            FromDriver::Unknown { msg } => {
+                if !self.unknown_said {
+                    self.unknown_said = true;
+                    let text = format!("sends `{msg}`, which this version doesn't know; ignored from now on");
+                    notices(Notice {
+                        instance: self.name.clone(),
+                        level: wire::Level::Warn,
+                        text,
+                    });
+                }
+            }
+        }
+        Turn::Alive
+    }
+
+    /// Matches what the driver offers with what is wired to it.
+    fn described(&mut self, describe: &Describe, wiring: &Wiring, clock: &Clock) -> Result<Event, Turn> {
+        if clock.scale() != 1 && !describe.simulated {
+            return Err(Turn::Unfit(format!(
+                "driver {} is not simulated, and only a lab of simulated drivers may run {} times as fast; leave out \
+                 `--time-scale`",
+                self.name,
+                clock.scale()
+            )));
+        }
+        let failed = |text: String| Err(Turn::Lost(Loss::Failed(text.as_str().into())));
+        let mut known = BTreeMap::new();
+        let mut offers = Vec::new();
+        for (at, (owner, id, used)) in wiring.setup.inputs.iter().enumerate() {
+            if *owner != self.instance {
+                continue;
+            }
+            let Some(input) = describe.inputs.iter().find(|input| input.id == **id) else {
+                let there: Vec<&str> = describe.inputs.iter().map(|input| input.id.as_str()).collect();
+                return failed(format!(
+                    "it has no input `{id}` as the configuration says; it offers {}",
+                    if there.is_empty() {
+                        "none".into()
+                    } else {
+                        there.join(", ")
+                    }
+                ));
+            };
+            let fits = match used {
+                InputUse::Channel(..) => {
+                    matches!(
+                        input.kind,
+                        InputKind::Temperature | InputKind::Thermocouple { .. }
+                    )
+                }
+                InputUse::Presence(_) => matches!(input.kind, InputKind::Presence),
+                InputUse::Permissive(..) => matches!(input.kind, InputKind::Permissive),
+            };
+            if !fits {
+                return failed(format!(
+                    "its input `{id}` is of the kind `{}` and is wired as {}",
+                    input.kind.word(),
+                    match used {
+                        InputUse::Channel(..) => "a channel",
+                        InputUse::Presence(_) => "a presence input",
+                        InputUse::Permissive(..) => "a permissive",
+                    }
+                ));
+            }
+            let wanted = wiring.kinds.get(at).copied().flatten();
+            let kind = match input.kind {
+                InputKind::Thermocouple { letter } => wanted.or_else(|| letter.to_string().parse().ok()),
+                InputKind::Temperature | InputKind::Presence | InputKind::Permissive | InputKind::Current => {
+                    None
+                }
+            };
+            let input_id = InputId(u32::try_from(at).unwrap_or(u32::MAX));
+            let period = input.rate_hz.map(|rate| Millis::from_secs_f64(1.0 / rate));
+            offers.push(InputOffer {
+                input: input_id,
+                period,
+            });
+            known.insert(
+                id.to_string(),
+                Wired {
+                    input: input_id,
+                    kind,
+                },
+            );
+        }
+        let mut outputs = Vec::new();
+        for (name, id) in &self.outputs {
+            let Some(output) = describe.outputs.iter().find(|output| output.id == *name) else {
+                let there: Vec<&str> = describe.outputs.iter().map(|output| output.id.as_str()).collect();
+                return failed(format!(
+                    "it has no output `{name}` as the configuration says; it offers {}",
+                    if there.is_empty() {
+                        "none".into()
+                    } else {
+                        there.join(", ")
+                    }
+                ));
+            };
+            let watts = output.watts.and_then(|watts| Watts::new(watts).ok());
+            outputs.push(OutputOffer {
+                output: *id,
+                watts,
+                cuts: output.cuts,
+            });
+        }
+        self.inputs = Some(known);
+        Ok(Event::DriverUp {
+            instance: self.instance,
+            inputs: offers,
+            outputs,
+        })
+    }
+}
+
+/// One value of a scan as the core takes it. `None`: nothing that the core wants (a current).
+fn value_of(value: &wire::Value<'_>, kind: Option<Kind>) -> Option<Value> {
+    Some(match value {
+        wire::Value::Temperature { celsius, .. } => {
+            Value::Sample(Celsius::new(*celsius).map_or(Sample::Fault(Fault::Range), Sample::Good))
+        }
+        wire::Value::Thermocouple {
+            millivolts,
+            cold_junction,
+        } => Value::Sample(convert(kind, *millivolts, *cold_junction)),
+        wire::Value::Active(active) => Value::Active(*active),
+        wire::Value::Amps(_) => return None,
+        wire::Value::Fault { kind, .. } => Value::Sample(Sample::Fault(match kind {
+            wire::Fault::Open => Fault::Open,
+            wire::Fault::Short => Fault::Short,
+            wire::Fault::Range => Fault::Range,
+            wire::Fault::ColdJunction => Fault::ColdJunction,
+            wire::Fault::Device => Fault::Device,
+        })),
+    })
+}
+
+/// Millivolts and cold junction to a temperature by the reference functions of the type.
+fn convert(kind: Option<Kind>, millivolts: f64, cold_junction: f64) -> Sample {
+    let Some(kind) = kind else {
+        return Sample::Fault(Fault::Device);
+    };
+    let Ok(millivolts) = thermocouple::Millivolts::new(millivolts) else {
+        return Sample::Fault(Fault::Range);
+    };
+    let Ok(junction) = thermocouple::Celsius::new(cold_junction) else {
+        return Sample::Fault(Fault::ColdJunction);
+    };
+    match thermocouple::temperature(kind, millivolts, junction) {
+        Ok(celsius) => Celsius::new(celsius.degrees()).map_or(Sample::Fault(Fault::Range), Sample::Good),
+        Err(thermocouple::ConversionError::ColdJunction { .. }) => Sample::Fault(Fault::ColdJunction),
+        Err(_) => Sample::Fault(Fault::Range),
+    }
+}

@@ -1,0 +1,232 @@
+//! From the configuration to what the core and the driver links need: every name becomes a place in a list.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+use std::sync::Arc;
+
+use benchward_archive as archive;
+use benchward_config::{Config, InputRef, OutputRef, Program};
+use benchward_core::interlock::{Effect, InterlockName};
+use benchward_core::units::Celsius;
+use benchward_core::{
+    ChannelSetup, InputUse, InstanceId, OutputRole, OutputSetup, RunId, Setup, StandingTrip, StationId,
+    StationSetup, SupplySetup,
+};
+use benchward_thermocouple::Kind;
+
+/// Key under which the archive keeps the lab's ceiling.
+const LAB_CEILING: &str = "ceiling";
+
+/// Key under which the archive keeps a station's ceiling. A station's name can't hold a `:`.
+fn station_ceiling(station: &str) -> String {
+    format!("ceiling:{station}")
+}
+
+/// Key of a limit in the archive.
+pub(crate) fn limit_key(station: Option<&str>) -> String {
+    station.map_or_else(|| LAB_CEILING.to_owned(), station_ceiling)
+}
+
+/// What a station's ceiling is kept as where a safety role took it away: a limit in the archive is a number.
+pub(crate) const NO_CEILING: f64 = 0.0;
+
+/// One instance of a driver, as it is started.
+#[derive(Debug, Clone)]
+pub(crate) struct Instance {
+    pub(crate) id: InstanceId,
+    pub(crate) name: Arc<str>,
+    pub(crate) command: Vec<String>,
+    pub(crate) settings: serde_json::Value,
+}
+
+/// What the wiring of a lab comes to.
+#[derive(Debug, Clone)]
+pub(crate) struct Wiring {
+    pub(crate) setup: Setup,
+    pub(crate) instances: Vec<Instance>,
+    /// For each input of [`Setup::inputs`]: the thermocouple type that its channel asks for.
+    pub(crate) kinds: Vec<Option<Kind>>,
+    /// For each station: the name, input and offset of every channel, for the record of a run.
+    pub(crate) channels: Vec<Vec<archive::ChannelRecord>>,
+}
+
+/// Lays out the lab that `config` describes, as `found` in the archive says that it stood.
+///
+/// `beside`: the folder of the daemon's own program, where drivers are looked for first.
+pub(crate) fn lay_out(config: &Config, found: &archive::Opened, scale: u64, beside: Option<&Path>) -> Wiring {
+    let mut instances: Vec<Instance> = Vec::new();
+    let mut places: BTreeMap<&str, InstanceId> = BTreeMap::new();
+    for (name, instance) in &config.drivers {
+        let id = InstanceId(place(instances.len()));
+        places.insert(name, id);
+        instances.push(Instance {
+            id,
+            name: name.as_str().into(),
+            command: command(&instance.program, beside),
+            settings: instance.settings.clone(),
+        });
+    }
+    let supplies: Vec<&String> = config.supplies.keys().collect();
+    let mut wiring = Wiring {
+        setup: Setup {
+            name: config.lab.name.as_str().into(),
+            time_scale: scale,
+            instances: instances.iter().map(|instance| instance.name.clone()).collect(),
+            stations: Vec::new(),
+            supplies: config
+                .supplies
+                .iter()
+                .map(|(name, supply)| SupplySetup {
+                    name: name.as_str().into(),
+                    watts: supply.power(),
+                })
+                .collect(),
+            inputs: Vec::new(),
+            outputs: Vec::new(),
+            ceiling: kept(found, LAB_CEILING).unwrap_or(config.ceiling),
+            absent_after: config.absent_after,
+            next_run: RunId(found.next_run),
+            standing_trips: Vec::new(),
+        },
+        instances,
+        kinds: Vec::new(),
+        channels: Vec::new(),
+    };
+    for (at, station) in config.stations.iter().enumerate() {
+        let id = StationId(place(at));
+        // The configuration has checked that every instance that is named is there.
+        let instance = |name: &str| places.get(name).copied().unwrap_or(InstanceId(u32::MAX));
+        let mut input = |from: &InputRef, used: InputUse, kind: Option<Kind>| {
+            wiring
+                .setup
+                .inputs
+                .push((instance(&from.instance), from.input.as_str().into(), used));
+            wiring.kinds.push(kind);
+        };
+        for (channel, wired) in station.channels.iter().enumerate() {
+            let kind = wired
+                .thermocouple
+                .and_then(|kind| kind.letter().to_string().parse().ok());
+            input(&wired.input, InputUse::Channel(id, channel), kind);
+        }
+        for (permissive, (_, wired)) in station.permissives.iter().enumerate() {
+            input(wired, InputUse::Permissive(id, permissive), None);
+        }
+        if let Some(wired) = &station.presence {
+            input(wired, InputUse::Presence(id), None);
+        }
+        let mut output = |to: &OutputRef, role: OutputRole| {
+            wiring.setup.outputs.push(OutputSetup {
+                instance: instance(&to.instance),
+                name: to.output.as_str().into(),
+                station: id,
+                role,
+            });
+        };
+        station
+            .heat
+            .iter()
+            .for_each(|heat| output(heat, OutputRole::Heat));
+        station
+            .contactor
+            .iter()
+            .for_each(|contactor| output(contactor, OutputRole::Contactor));
+        let ceiling = match found.limits.get(&station_ceiling(&station.name)) {
+            // Taken away by a safety role: the configuration's counts at the first start only.
+            Some(none) if *none <= NO_CEILING => None,
+            Some(celsius) => Celsius::new(*celsius).ok().or(station.ceiling),
+            None => station.ceiling,
+        };
+        wiring.setup.stations.push(StationSetup {
+            name: station.name.as_str().into(),
+            channels: station
+                .channels
+                .iter()
+                .map(|channel| ChannelSetup {
+                    name: channel.name.as_str().into(),
+                    offset: channel.offset,
+                })
+                .collect(),
+            permissives: station
+                .permissives
+                .iter()
+                .map(|(name, _)| name.as_str().into())
+                .collect(),
+            supply: station
+                .supply
+                .as_ref()
+                .and_then(|name| supplies.iter().position(|supply| *supply == name)),
+            ceiling,
+        });
+        wiring.channels.push(
+            station
+                .channels
+                .iter()
+                .map(|channel| archive::ChannelRecord {
+                    name: channel.name.clone(),
+                    input: format!("{}/{}", channel.input.instance, channel.input.input),
+                    offset_celsius: channel.offset.degrees(),
+                    thermocouple: channel.thermocouple.map(|kind| kind.letter().to_string()),
+                    calibration: None,
+                })
+                .collect(),
+        );
+        wiring
+            .setup
+            .standing_trips
+            .extend(standing(id, &station.name, found));
+    }
+    wiring
+}
+
+/// The trips of one station that the archive says stood when the last daemon ended.
+fn standing(id: StationId, name: &str, found: &archive::Opened) -> Vec<StandingTrip> {
+    let Some(trips) = found.trips.get(name) else {
+        return Vec::new();
+    };
+    trips
+        .iter()
+        .map(|(interlock, trip)| StandingTrip {
+            station: id,
+            // A trip of an interlock that this version doesn't have still has to be seen and reset by a person: it
+            // is latched as a press of stop.
+            interlock: InterlockName::parse(interlock).unwrap_or(InterlockName::Stop),
+            // What can't be read is taken for the worse.
+            effect: trip["effect"]
+                .as_str()
+                .and_then(Effect::parse)
+                .unwrap_or(Effect::Cut),
+            text: trip["text"]
+                .as_str()
+                .unwrap_or("tripped before the daemon was started again")
+                .into(),
+            acknowledged_by: trip["acknowledged_by"].as_str().map(Into::into),
+        })
+        .collect()
+}
+
+fn kept(found: &archive::Opened, key: &str) -> Option<Celsius> {
+    found
+        .limits
+        .get(key)
+        .and_then(|celsius| Celsius::new(*celsius).ok())
+}
+
+fn place(at: usize) -> u32 {
+    u32::try_from(at).unwrap_or(u32::MAX)
+}
+
+/// The command that starts a driver: a short name stands for `benchward-driver-NAME`, beside the daemon's own
+/// program where it is there, else from `PATH`.
+fn command(program: &Program, beside: Option<&Path>) -> Vec<String> {
+    match program {
+        Program::Command(command) => command.clone(),
+        Program::Short(name) => {
+            let file = format!("benchward-driver-{name}");
+            let here = beside
+                .map(|folder| folder.join(&file))
+                .filter(|path| path.is_file());
+            vec![here.map_or(file, |path| path.display().to_string())]
+        }
+    }
+}
