@@ -98,10 +98,12 @@ impl Bench {
                 last: None,
             })
             .collect();
+        let mut schedule = Schedule::new(settings.faults.clone());
+        schedule.advance(0.0);
         Ok(Bench {
             network: network(settings, start),
             sensors,
-            schedule: Schedule::new(settings.faults.clone()),
+            schedule,
             draft: Wander::new(settings.draft, 20.0, Random::new(settings.seed, 1)),
             mains: Wander::new(settings.mains_wander, 60.0, Random::new(settings.seed, 2)),
             settings: settings.clone(),
@@ -216,6 +218,7 @@ impl Bench {
     /// Something goes wrong, at its time or at once.
     pub fn cause(&mut self, fault: Fault) {
         self.schedule.add(fault);
+        self.schedule.advance(self.time_s());
     }
 
     /// Whether something of this kind is wrong now.
