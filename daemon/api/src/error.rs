@@ -40,8 +40,11 @@ pub enum Error {
 }
 
 impl Error {
-    /// The last part of the error's name.
-    pub const fn name(&self) -> &'static str {
+    /// The last part of the error's name: what JSON output and the journal call it.
+    ///
+    /// Not called `name`: that would hide `DBusError::name` from the code that the derive makes, and no error
+    /// could be sent.
+    pub const fn word(&self) -> &'static str {
         match self {
             Self::Bus(_) => "Bus",
             Self::NotPermitted(_) => "NotPermitted",

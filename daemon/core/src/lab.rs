@@ -614,7 +614,7 @@ impl Lab {
             trips: Vec::new(),
         };
         self.at(out, None, station, |station, around| {
-            station.begin(around, Run::begin(record, around.now))
+            station.begin(around, Run::begin(record, around.now));
         });
         Ok(Answer::Started(run))
     }

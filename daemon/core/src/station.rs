@@ -298,7 +298,9 @@ impl Station {
             }
         }
         self.heat = given;
-        self.say_heat(around, !given.is_zero());
+        if !given.is_zero() {
+            self.say_heat(around, true);
+        }
         around.out.heat.push(Action::Heat(Grant::new(permit, heats)));
     }
 
@@ -320,7 +322,8 @@ impl Station {
         around.supplies.share(self.id, rated, asked)
     }
 
-    /// The journal says when heat comes and goes, not how much each time: that is in the readings.
+    /// The journal says when heat first comes and when it is taken away, not each time that the controller asks for
+    /// none for a moment: how much heat there was at which time is in the readings.
     fn say_heat(&mut self, around: &mut Around<'_>, on: bool) {
         if self.heat_said == on {
             return;

@@ -32,6 +32,9 @@ use crate::wiring::Wiring;
 /// How often the picture that screens and dashboards see is made anew, real time.
 const VIEW_EVERY_MS: f64 = 100.0;
 
+/// Nice value of the lab thread, where it may be set.
+const NICE: i32 = -10;
+
 /// Longest wait when there is no tick to wait for.
 const IDLE: Duration = Duration::from_millis(250);
 
@@ -135,6 +138,9 @@ pub(crate) fn start(
     let view = handle.view.clone();
     let told = told(handle.clone());
     let thread = thread::Builder::new().name("lab".into()).spawn(move || {
+        // In front of the daemon's own other threads and of ordinary work on the host. Where that isn't allowed the
+        // bounds rest on the host's being idle enough, as they do for every program; the permits hold in any case.
+        let _ = rustix::process::setpriority_process(Some(rustix::thread::gettid()), NICE);
         LabThread {
             lab,
             clock,
@@ -465,12 +471,12 @@ impl LabThread {
                 }),
                 Action::Cut { output, seq } => {
                     self.tell(current.as_deref_mut(), output, now, |link| {
-                        link.mailbox.cut(output, seq)
+                        link.mailbox.cut(output, seq);
                     });
                 }
                 Action::Restore { output, seq } => {
                     self.tell(current.as_deref_mut(), output, now, |link| {
-                        link.mailbox.restore(output, seq)
+                        link.mailbox.restore(output, seq);
                     });
                 }
                 Action::Answer { request, answer } => {

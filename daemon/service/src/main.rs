@@ -106,7 +106,12 @@ fn run(options: &Options) -> Result<(), Ended> {
     if config.metrics.is_some() {
         warn!("[metrics] is set; this version doesn't serve OpenMetrics yet");
     }
-    if config.mqtt.as_ref().and_then(|mqtt| mqtt.sparkplug.as_ref()).is_some_and(|sparkplug| sparkplug.enabled) {
+    if config
+        .mqtt
+        .as_ref()
+        .and_then(|mqtt| mqtt.sparkplug.as_ref())
+        .is_some_and(|sparkplug| sparkplug.enabled)
+    {
         warn!("`sparkplug` is enabled in [mqtt]; this version publishes plain JSON only");
     }
 

@@ -24,10 +24,11 @@ use benchward_config::Mqtt;
 use benchward_core::{Ask, LabView, Origin, Person, Roles, Signal, StationId};
 use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::{ConnectReturnCode, LastWill, Packet, PubAckReason};
-use rumqttc::v5::{AsyncClient, Event, EventLoop, MqttOptions};
+use rumqttc::v5::{AsyncClient, ConnectionError, Event, EventLoop, MqttOptions};
 use rumqttc::{TlsConfiguration, Transport};
 use serde_json::json;
-use tokio::sync::{broadcast, watch};
+use tokio::sync::{broadcast, mpsc, watch};
+use tokio::task::JoinHandle;
 use tokio::time::{Instant, MissedTickBehavior, interval, sleep, timeout};
 use tracing::{info, warn};
 
@@ -80,7 +81,8 @@ pub(crate) async fn publish(settings: Mqtt, shared: Arc<Shared>, mut end: watch:
 /// One connection, from its beginning to its end. `Ok` when the daemon ends.
 async fn connection(settings: &Mqtt, shared: &Shared, end: &mut watch::Receiver<bool>) -> anyhow::Result<()> {
     let root = format!("benchward/{}", shared.wiring.setup.name);
-    let (client, mut events) = AsyncClient::new(options(settings, shared, &root)?, WAITING_MAX);
+    let (client, events) = AsyncClient::new(options(settings, shared, &root)?, WAITING_MAX);
+    let mut events = Polled::start(events);
     let broker = format!("{}:{}", settings.broker.host, settings.broker.port);
     let mut signals = shared.signals.subscribe();
     let mut look = interval(LOOK_EVERY);
@@ -88,7 +90,7 @@ async fn connection(settings: &Mqtt, shared: &Shared, end: &mut watch::Receiver<
     let mut teller: Option<Teller> = None;
     loop {
         tokio::select! {
-            event = events.poll() => match event {
+            event = events.next() => match event {
                 Ok(Event::Incoming(Packet::ConnAck(ack))) => {
                     anyhow::ensure!(
                         ack.code == ConnectReturnCode::Success,
@@ -111,10 +113,12 @@ async fn connection(settings: &Mqtt, shared: &Shared, end: &mut watch::Receiver<
                 Ok(_) => {}
                 Err(error) => return Err(error).with_context(|| format!("connection to the broker {broker}")),
             },
-            _ = look.tick() => if let Some(teller) = &mut teller {
+            // Not while it is connecting: each look would drop the attempt and begin it anew, and a broker that takes
+            // longer than that for its handshake would never be reached.
+            _ = look.tick(), if teller.is_some() => if let Some(teller) = &mut teller {
                 teller.look(&shared.lab.view(), &shared.clock.wall_now().to_string());
             },
-            signal = signals.recv() => match signal {
+            signal = signals.recv(), if teller.is_some() => match signal {
                 Ok(signal) => if let Some(teller) = &mut teller {
                     teller.signal(&signal, shared);
                 },
@@ -130,12 +134,51 @@ async fn connection(settings: &Mqtt, shared: &Shared, end: &mut watch::Receiver<
     }
 }
 
+/// An event loop that is polled by a task of its own.
+///
+/// Its `poll` must not be dropped half-way: while it connects, that closes the connection and begins another, and the
+/// broker tells the last will of the first.
+struct Polled {
+    events: mpsc::Receiver<Result<Event, ConnectionError>>,
+    task: JoinHandle<()>,
+}
+
+impl Polled {
+    fn start(mut events: EventLoop) -> Self {
+        let (to, from) = mpsc::channel(64);
+        let task = tokio::spawn(async move {
+            loop {
+                let event = events.poll().await;
+                let last = event.is_err();
+                if to.send(event).await.is_err() || last {
+                    return;
+                }
+            }
+        });
+        Self { events: from, task }
+    }
+
+    /// The next event; an error is the last.
+    async fn next(&mut self) -> Result<Event, ConnectionError> {
+        self.events
+            .recv()
+            .await
+            .unwrap_or(Err(ConnectionError::RequestsDone))
+    }
+}
+
+impl Drop for Polled {
+    fn drop(&mut self) {
+        self.task.abort();
+    }
+}
+
 /// Says `false` on `online` and disconnects. A clean disconnect has the broker forget the last will.
-async fn goodbye(client: &AsyncClient, events: &mut EventLoop, teller: Option<Teller>) {
+async fn goodbye(client: &AsyncClient, events: &mut Polled, teller: Option<Teller>) {
     if let Some(mut teller) = teller {
         teller.send("online", &json!(false), true);
         let _ = client.try_disconnect();
-        while events.poll().await.is_ok() {}
+        while events.next().await.is_ok() {}
     }
 }
 
@@ -178,16 +221,25 @@ fn options(settings: &Mqtt, shared: &Shared, root: &str) -> anyhow::Result<MqttO
 
 /// TLS with the lab's own authority where one is named, else with the certificates of the system.
 fn transport(settings: &Mqtt) -> anyhow::Result<Transport> {
-    let read = |file: &std::path::Path| std::fs::read(file).with_context(|| format!("{} can't be read", file.display()));
+    let read = |file: &std::path::Path| {
+        std::fs::read(file).with_context(|| format!("{} can't be read", file.display()))
+    };
     let Some(ca_file) = &settings.ca_file else {
-        anyhow::ensure!(settings.client.is_none(), "a client certificate needs `ca_file`, the authority of the broker");
+        anyhow::ensure!(
+            settings.client.is_none(),
+            "a client certificate needs `ca_file`, the authority of the broker"
+        );
         return Ok(Transport::tls_with_default_config());
     };
     let client_auth = match &settings.client {
         Some(client) => Some((read(&client.certificate_file)?, read(&client.key_file)?)),
         None => None,
     };
-    Ok(Transport::tls_with_config(TlsConfiguration::Simple { ca: read(ca_file)?, alpn: None, client_auth }))
+    Ok(Transport::tls_with_config(TlsConfiguration::Simple {
+        ca: read(ca_file)?,
+        alpn: None,
+        client_auth,
+    }))
 }
 
 /// Subscribes to what the configuration allows, station by station.

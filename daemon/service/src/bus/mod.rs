@@ -110,7 +110,7 @@ impl Door {
             Ok(Ok(())) => {}
             Ok(Err(text)) => warn!("answered before it was on the disk: {text}"),
             Err(_) => {
-                warn!("answered before it was on the disk: the archive takes longer than {KEPT_WITHIN:?}")
+                warn!("answered before it was on the disk: the archive takes longer than {KEPT_WITHIN:?}");
             }
         }
         Ok(answer?)

@@ -6,7 +6,7 @@
 use std::borrow::Cow;
 use std::collections::{BTreeMap, HashMap};
 use std::os::fd::AsFd;
-use std::os::unix::fs::PermissionsExt;
+use std::os::unix::fs::{FileTypeExt, PermissionsExt};
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
@@ -55,8 +55,14 @@ pub(crate) fn listen(path: &Path, shared: Arc<Shared>) -> anyhow::Result<impl Fu
             "another daemon listens at {}; stop it, or give this lab another `socket` in [lab]",
             path.display()
         ),
-        // Left behind by a daemon that was killed: nobody is there.
+        // A plain file refuses connections as well; only a socket is left behind by a daemon that was killed.
         Err(error) if error.kind() == std::io::ErrorKind::ConnectionRefused => {
+            let is_socket = std::fs::symlink_metadata(path).is_ok_and(|found| found.file_type().is_socket());
+            anyhow::ensure!(
+                is_socket,
+                "{} is there and is no socket; move it away, or set another `socket` in [lab]",
+                path.display()
+            );
             std::fs::remove_file(path)
                 .with_context(|| format!("can't remove the old socket {}", path.display()))?;
         }
