@@ -1,0 +1,388 @@
+//! Runs, journal and recipes, from the running daemon or from the archive of a stopped one: the same shapes either way.
+
+use std::fs::File;
+use std::io::{self, Read, Write};
+use std::os::fd::OwnedFd;
+use std::path::Path;
+
+use benchward_api::shapes::{self, SCHEMA};
+use benchward_archive::{JournalQuery, Order, Query, Reader, export};
+
+use crate::daemon::{Daemon, parsed};
+use crate::failure::{Failure, with_causes};
+
+/// Where records come from.
+pub(crate) enum Records {
+    /// A running daemon.
+    Daemon(Daemon),
+    /// The folder of a stopped lab, or a copy.
+    Folder(Reader),
+}
+
+/// How readings are written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub(crate) enum Format {
+    Csv,
+    Jsonl,
+}
+
+impl Format {
+    /// Its name, as the daemon knows it.
+    const fn name(self) -> &'static str {
+        match self {
+            Self::Csv => "csv",
+            Self::Jsonl => "jsonl",
+        }
+    }
+}
+
+/// The end of an export.
+#[derive(Debug, PartialEq, Eq)]
+pub(crate) struct Exported {
+    /// Lines that were written, the heading of a CSV included.
+    pub(crate) lines: u64,
+    /// What could not be read, in words; empty while all is well, or where the daemon keeps that to its log.
+    pub(crate) damage: Vec<String>,
+}
+
+impl Records {
+    /// Opens the folder of a stopped lab.
+    pub(crate) fn open(folder: &Path) -> Result<Self, Failure> {
+        Ok(Self::Folder(Reader::open(folder)?))
+    }
+
+    /// Runs that match, newest first.
+    pub(crate) async fn runs(&self, query: &Query) -> Result<shapes::Runs, Failure> {
+        match self {
+            Self::Daemon(daemon) => {
+                let (archive, query) = (daemon.archive().await?, run_query(query)?);
+                parsed(&daemon.ask_records(archive.runs(&query)).await?)
+            }
+            Self::Folder(reader) => Ok(shapes::Runs {
+                schema: SCHEMA,
+                runs: reader.runs(query)?.iter().map(shapes::Run::from).collect(),
+            }),
+        }
+    }
+
+    /// One run with its journal.
+    pub(crate) async fn run(&self, run: u64) -> Result<shapes::RunShown, Failure> {
+        match self {
+            Self::Daemon(daemon) => {
+                let archive = daemon.archive().await?;
+                parsed(&daemon.ask_records(archive.run(run)).await?)
+            }
+            Self::Folder(reader) => {
+                let record = reader.run(run)?;
+                let query = JournalQuery {
+                    run: Some(run),
+                    limit: usize::MAX,
+                    ..JournalQuery::default()
+                };
+                let mut journal = reader.journal(&query)?;
+                journal.sort_by_key(|entry| entry.n);
+                Ok(shapes::RunShown::new(&record, &journal))
+            }
+        }
+    }
+
+    /// Journal entries that match.
+    pub(crate) async fn journal(&self, query: &JournalQuery) -> Result<shapes::Journal, Failure> {
+        match self {
+            Self::Daemon(daemon) => {
+                let (archive, query) = (daemon.archive().await?, journal_query(query)?);
+                parsed(&daemon.ask_records(archive.journal(&query)).await?)
+            }
+            Self::Folder(reader) => Ok(shapes::Journal {
+                schema: SCHEMA,
+                entries: reader.journal(query)?.iter().map(shapes::Entry::from).collect(),
+            }),
+        }
+    }
+
+    /// Walks the chain of the journal.
+    pub(crate) async fn verify(&self) -> Result<shapes::Verified, Failure> {
+        match self {
+            Self::Daemon(daemon) => {
+                let archive = daemon.archive().await?;
+                parsed(&daemon.ask_records(archive.verify()).await?)
+            }
+            Self::Folder(reader) => Ok(shapes::Verified::from(&reader.verify()?)),
+        }
+    }
+
+    /// The newest revision of every recipe.
+    pub(crate) async fn recipes(&self) -> Result<shapes::Recipes, Failure> {
+        match self {
+            Self::Daemon(daemon) => {
+                let recipes = daemon.recipes().await?;
+                parsed(&daemon.ask_records(recipes.list()).await?)
+            }
+            Self::Folder(reader) => Ok(shapes::Recipes {
+                schema: SCHEMA,
+                recipes: reader.recipes()?.iter().map(recipe_row).collect(),
+            }),
+        }
+    }
+
+    /// One recipe; `None`: its newest revision.
+    pub(crate) async fn recipe(
+        &self,
+        name: &str,
+        revision: Option<u32>,
+    ) -> Result<shapes::RecipeShown, Failure> {
+        match self {
+            Self::Daemon(daemon) => {
+                let recipes = daemon.recipes().await?;
+                parsed(
+                    &daemon
+                        .ask_records(recipes.show(name, revision.unwrap_or(0)))
+                        .await?,
+                )
+            }
+            Self::Folder(reader) => {
+                let Some(found) = reader.recipe(name, revision)? else {
+                    let known = reader.recipes()?;
+                    return Err(Failure::no_such(
+                        if revision.is_some() {
+                            "such revision of the recipe"
+                        } else {
+                            "recipe"
+                        },
+                        name,
+                        known.iter().map(|recipe| recipe.name.as_str()),
+                    ));
+                };
+                Ok(shapes::RecipeShown {
+                    schema: SCHEMA,
+                    recipe: found.name,
+                    revision: found.revision,
+                    text: found.text,
+                })
+            }
+        }
+    }
+
+    /// Writes the readings of a run, one row a scan.
+    pub(crate) async fn export(
+        &self,
+        run: u64,
+        format: Format,
+        out: &mut dyn Write,
+    ) -> Result<Exported, Failure> {
+        let mut out = Counted { out, lines: 0 };
+        match self {
+            Self::Daemon(daemon) => {
+                let archive = daemon.archive().await?;
+                let pipe = daemon.ask_records(archive.export(run, format.name())).await?;
+                let mut pipe = File::from(OwnedFd::from(pipe));
+                // Nothing else goes on in this process, so it may block: the daemon writes from a thread of its own.
+                copy(&mut pipe, &mut out)?;
+                Ok(Exported {
+                    lines: out.lines,
+                    damage: Vec::new(),
+                })
+            }
+            Self::Folder(reader) => {
+                // The export does not say whether the archive or the reader of stdout broke; stdout does.
+                let mut watched = Watched {
+                    out: &mut out,
+                    error: None,
+                };
+                let done = match format {
+                    Format::Csv => export::csv(reader, run, &mut watched),
+                    Format::Jsonl => export::jsonl(reader, run, &mut watched),
+                };
+                if let Some(error) = watched.error {
+                    return Err(error.into());
+                }
+                let done = done.map_err(export_failure)?;
+                Ok(Exported {
+                    lines: out.lines,
+                    damage: done.damage.iter().map(ToString::to_string).collect(),
+                })
+            }
+        }
+    }
+}
+
+fn export_failure(error: export::ExportError) -> Failure {
+    match error {
+        export::ExportError::Archive(error) => error.into(),
+        other @ export::ExportError::Write(_) => Failure::failed(with_causes(&other)),
+    }
+}
+
+/// Copies to the end, telling apart which side failed.
+fn copy(from: &mut impl Read, to: &mut impl Write) -> Result<(), Failure> {
+    let mut buffer = vec![0; 256 * 1024];
+    loop {
+        match from.read(&mut buffer) {
+            Ok(0) => return Ok(to.flush()?),
+            Ok(length) => to.write_all(&buffer[..length])?,
+            Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+            Err(error) => {
+                return Err(Failure::failed(format!(
+                    "the daemon's pipe can't be read: {error}"
+                )));
+            }
+        }
+    }
+}
+
+/// Counts the lines that pass.
+struct Counted<'w> {
+    out: &'w mut dyn Write,
+    lines: u64,
+}
+
+impl Write for Counted<'_> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        let written = self.out.write(bytes)?;
+        self.lines += bytes[..written]
+            .iter()
+            .filter(|byte| **byte == b'\n')
+            .map(|_| 1)
+            .sum::<u64>();
+        Ok(written)
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.out.flush()
+    }
+}
+
+/// Remembers the first error of what it writes to.
+struct Watched<W> {
+    out: W,
+    error: Option<io::Error>,
+}
+
+impl<W: Write> Watched<W> {
+    fn note<T>(&mut self, result: io::Result<T>) -> io::Result<T> {
+        result.inspect_err(|error| {
+            if error.kind() != io::ErrorKind::Interrupted {
+                self.error
+                    .get_or_insert_with(|| io::Error::new(error.kind(), error.to_string()));
+            }
+        })
+    }
+}
+
+impl<W: Write> Write for Watched<W> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        let result = self.out.write(bytes);
+        self.note(result)
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        let result = self.out.flush();
+        self.note(result)
+    }
+}
+
+/// A query for runs, as the bus takes it.
+fn run_query(query: &Query) -> Result<String, Failure> {
+    written(&shapes::RunQuery {
+        serial: query.serial.clone(),
+        recipe: query.recipe.clone(),
+        station: query.station.clone(),
+        operator: query.operator.clone(),
+        outcome: query.outcome.map(|outcome| outcome.name().into()),
+        from: query.from.map(|from| from.to_string()),
+        to: query.to.map(|to| to.to_string()),
+        before_run: query.before_run,
+        limit: Some(query.limit),
+    })
+}
+
+/// A query for journal entries, as the bus takes it.
+fn journal_query(query: &JournalQuery) -> Result<String, Failure> {
+    written(&shapes::JournalQuery {
+        from: query.from,
+        newest_first: query.order == Order::NewestFirst,
+        station: query.station.clone(),
+        run: query.run,
+        kind: query.kind.clone(),
+        limit: Some(query.limit),
+    })
+}
+
+fn written(query: &impl serde::Serialize) -> Result<String, Failure> {
+    serde_json::to_string(query).map_err(|error| Failure::failed(format!("can't write the query: {error}")))
+}
+
+/// A recipe's row in a list. One that this version can't read any more still has its name.
+fn recipe_row(revision: &benchward_archive::Revision) -> shapes::RecipeRow {
+    let recipe = benchward_core::recipe::Recipe::parse(&revision.name, &revision.text).ok();
+    shapes::RecipeRow {
+        recipe: revision.name.clone(),
+        revision: revision.revision,
+        stages: recipe.as_ref().map_or(0, |recipe| recipe.stages.len()),
+        highest_celsius: recipe.as_ref().map_or(0.0, |recipe| {
+            shapes::thousandths(recipe.highest_target().degrees())
+        }),
+        ceiling_celsius: recipe
+            .and_then(|recipe| recipe.ceiling)
+            .map(|ceiling| shapes::thousandths(ceiling.degrees())),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What is asked of a daemon is what is asked of a folder.
+    #[test]
+    fn queries_survive_the_bus() {
+        let query = Query {
+            station: Some("bench-1".into()),
+            outcome: Some(benchward_archive::Outcome::Tripped),
+            from: Some(benchward_archive::Wall(1_234_567_890_007)),
+            before_run: Some(9),
+            limit: 5,
+            ..Query::default()
+        };
+        let asked: shapes::RunQuery = serde_json::from_str(&run_query(&query).unwrap()).unwrap();
+        assert_eq!(asked.to_archive().unwrap(), query);
+        let query = JournalQuery {
+            kind: Some("trip".into()),
+            order: Order::NewestFirst,
+            limit: 7,
+            ..JournalQuery::default()
+        };
+        let asked: shapes::JournalQuery = serde_json::from_str(&journal_query(&query).unwrap()).unwrap();
+        assert_eq!(asked.to_archive(), query);
+    }
+
+    #[test]
+    fn lines_are_counted_as_they_pass() {
+        let mut kept = Vec::new();
+        let mut out = Counted {
+            out: &mut kept,
+            lines: 0,
+        };
+        copy(&mut &b"time,heat\n1,0\n2,0.5\n"[..], &mut out).unwrap();
+        assert_eq!(out.lines, 3);
+        assert_eq!(kept, b"time,heat\n1,0\n2,0.5\n");
+    }
+
+    /// A writer whose reader has gone.
+    struct Gone;
+    impl Write for Gone {
+        fn write(&mut self, _: &[u8]) -> io::Result<usize> {
+            Err(io::ErrorKind::BrokenPipe.into())
+        }
+        fn flush(&mut self) -> io::Result<()> {
+            Ok(())
+        }
+    }
+
+    #[test]
+    fn a_reader_that_left_is_no_failure_to_report() {
+        assert!(matches!(
+            copy(&mut &b"x"[..], &mut Gone),
+            Err(Failure::NobodyReads)
+        ));
+    }
+}

@@ -1,0 +1,77 @@
+//! `benchward run`: one recipe carried out on one board at one station by one operator.
+
+mod export;
+mod list;
+mod show;
+mod start;
+
+use benchward_api::Exit;
+use clap::{Args, Subcommand};
+
+use crate::Session;
+use crate::failure::Failure;
+use crate::stop::done;
+
+const EXAMPLES: &str = "\
+Examples:
+  benchward run start bench-1 --recipe \"AX-20 backplane\" --serial A-0017
+  benchward run list --station bench-1
+  benchward run show 12
+  benchward run export 12 --format csv -o run-12.csv";
+
+/// Start, stop and resume runs; list, show and export those that were
+#[derive(Debug, Subcommand)]
+#[command(before_help = EXAMPLES)]
+pub(crate) enum Verb {
+    Start(start::Arguments),
+    Stop(Stop),
+    Resume(Resume),
+    List(list::Arguments),
+    Show(show::Arguments),
+    Export(export::Arguments),
+}
+
+const STOP_EXAMPLES: &str = "\
+Examples:
+  benchward run stop bench-1";
+
+/// End the run of a station; the heat goes off and the board cools, nothing is latched
+#[derive(Debug, Args)]
+#[command(before_help = STOP_EXAMPLES)]
+pub(crate) struct Stop {
+    /// The station
+    station: String,
+}
+
+const RESUME_EXAMPLES: &str = "\
+Examples:
+  benchward run resume bench-1";
+
+/// Go on with a tripped run at its stage, within 10 min of the trip and once it is reset
+#[derive(Debug, Args)]
+#[command(before_help = RESUME_EXAMPLES)]
+pub(crate) struct Resume {
+    /// The station
+    station: String,
+}
+
+pub(crate) async fn carry_out(session: &Session, verb: Verb) -> Result<Exit, Failure> {
+    match verb {
+        Verb::Start(arguments) => start::start(session, &arguments).await,
+        Verb::Stop(Stop { station: name }) => {
+            let daemon = session.daemon().await?;
+            let station = daemon.station(&name).await?;
+            let text = daemon.ask(station.stop_run()).await?;
+            done(session, text, &format!("benchward watch {name}"))
+        }
+        Verb::Resume(Resume { station: name }) => {
+            let daemon = session.daemon().await?;
+            let station = daemon.station(&name).await?;
+            let text = daemon.ask(station.resume()).await?;
+            done(session, text, &format!("benchward watch {name}"))
+        }
+        Verb::List(arguments) => list::list(session, arguments).await,
+        Verb::Show(arguments) => show::show(session, &arguments).await,
+        Verb::Export(arguments) => export::export(session, &arguments).await,
+    }
+}

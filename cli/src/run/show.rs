@@ -1,0 +1,221 @@
+//! `benchward run show`.
+
+use std::fmt::Write as _;
+
+use benchward_api::{Exit, shapes};
+use clap::Args;
+
+use super::list::outcome;
+use crate::Session;
+use crate::failure::Failure;
+use crate::figures::{NONE, celsius, clock, clock_or_none, moment, or_none};
+use crate::journal;
+use crate::screen::{Paint, Tone};
+use crate::table::{Side, Table};
+
+const EXAMPLES: &str = "\
+Examples:
+  benchward run show 12
+  benchward --json run show 12";
+
+/// Show one run: its stages, its trips, its verdict, its journal
+#[derive(Debug, Args)]
+#[command(before_help = EXAMPLES)]
+pub(crate) struct Arguments {
+    /// Number of the run
+    run: u64,
+}
+
+pub(super) async fn show(session: &Session, arguments: &Arguments) -> Result<Exit, Failure> {
+    let run = session.records().await?.run(arguments.run).await?;
+    session.screen.show(&run, page)?;
+    session
+        .screen
+        .next(&format!("benchward run export {} --format csv", arguments.run));
+    Ok(Exit::Done)
+}
+
+fn page(shown: &shapes::RunShown, paint: Paint) -> String {
+    let run = &shown.run;
+    let (ended, tone) = outcome(run.outcome.as_deref());
+    let mut text = format!("run {}  {}\n\n", run.run, paint.text(tone, &ended));
+    for (label, value) in [
+        ("station", run.station.clone()),
+        ("board", or_none(Some(&run.serial))),
+        ("recipe", format!("\"{}\" revision {}", run.recipe, run.revision)),
+        ("operator", or_none(Some(&run.operator))),
+        ("started", moment(&run.started)),
+        ("ended", run.ended.as_deref().map_or(NONE.into(), moment)),
+        ("peak", celsius(run.peak_celsius)),
+        ("verdict", run.verdict.clone()),
+    ] {
+        let _ = writeln!(text, "  {label:<10}{value}");
+    }
+    if !shown.stages.is_empty() {
+        let mut table = Table::new(&[
+            ("  STAGE", Side::Right),
+            ("TARGET", Side::Right),
+            ("REACHED AFTER", Side::Right),
+            ("DWELL", Side::Right),
+            ("OVERSHOOT", Side::Right),
+        ]);
+        for stage in &shown.stages {
+            table.plain([
+                stage.stage.to_string(),
+                celsius(Some(stage.target_celsius)),
+                clock_or_none(stage.ramp_s),
+                clock(stage.dwell_s),
+                celsius(stage.overshoot_celsius.filter(|_| stage.reached.is_some())),
+            ]);
+        }
+        let _ = write!(text, "\n{}", table.render(paint));
+    }
+    if !shown.window.is_empty() {
+        let _ = write!(text, "\n{}", window(&shown.window, paint));
+    }
+    if !shown.trips.is_empty() {
+        text.push('\n');
+        for trip in &shown.trips {
+            let label = paint.text(Tone::Danger, "  trip");
+            let _ = writeln!(
+                text,
+                "{label} {} `{}`: {}",
+                moment(&trip.at),
+                trip.interlock,
+                trip.text
+            );
+        }
+    }
+    if !shown.journal.is_empty() {
+        let entries = shapes::Journal {
+            schema: shapes::SCHEMA,
+            entries: shown.journal.clone(),
+        };
+        let _ = write!(text, "\n{}", journal::table(&entries, paint));
+    }
+    text
+}
+
+/// Each line of the process window with its limits and what is left to the nearer one.
+fn window(lines: &[shapes::WindowLine], paint: Paint) -> String {
+    let mut table = Table::new(&[
+        ("  WINDOW", Side::Left),
+        ("VALUE", Side::Right),
+        ("LOW", Side::Right),
+        ("HIGH", Side::Right),
+        ("MARGIN", Side::Right),
+        ("VERDICT", Side::Left),
+    ]);
+    let figure = |value: Option<f64>| value.map_or(NONE.into(), |value| format!("{value:.1}"));
+    for line in lines {
+        let tone = if line.verdict == "pass" {
+            Tone::Good
+        } else {
+            Tone::Danger
+        };
+        table.row([
+            (format!("  {}", line.line), Tone::Plain),
+            (figure(line.value), Tone::Plain),
+            (figure(line.low), Tone::Plain),
+            (figure(line.high), Tone::Plain),
+            (
+                line.margin
+                    .map_or(NONE.into(), |margin| format!("{:.0} %", margin * 100.0)),
+                Tone::Plain,
+            ),
+            (line.verdict.clone(), tone),
+        ]);
+    }
+    table.render(paint)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn run() -> shapes::RunShown {
+        shapes::RunShown {
+            schema: 1,
+            run: super::super::list::tests::tripped(),
+            channels: vec!["board-top".into()],
+            stages: vec![
+                shapes::Stage {
+                    stage: 1,
+                    target_celsius: 50.0,
+                    started: "2026-11-25T13:46:33.120Z".into(),
+                    reached: Some("2026-11-25T13:47:13.120Z".into()),
+                    ramp_s: Some(40.0),
+                    dwell_s: 30.02,
+                    overshoot_celsius: Some(0.84),
+                },
+                shapes::Stage {
+                    stage: 2,
+                    target_celsius: 75.0,
+                    started: "2026-11-25T13:47:43.120Z".into(),
+                    reached: None,
+                    ramp_s: None,
+                    dwell_s: 0.0,
+                    overshoot_celsius: Some(0.0),
+                },
+            ],
+            window: vec![shapes::WindowLine {
+                line: "peak".into(),
+                value: Some(76.3),
+                low: Some(72.0),
+                high: Some(80.0),
+                margin: Some(0.925),
+                verdict: "pass".into(),
+            }],
+            trips: vec![shapes::Trip {
+                interlock: "operator-absent".into(),
+                at: "2026-11-25T13:48:33.120Z".into(),
+                text: "nobody confirmed presence for 2 min, limit 2 min".into(),
+            }],
+            journal: Vec::new(),
+            recipe_text: String::new(),
+        }
+    }
+
+    #[test]
+    fn a_run_is_told_on_a_page() {
+        assert_eq!(
+            page(&run(), Paint::NONE),
+            "\
+run 12  tripped
+
+  station   bench-2
+  board     Q-0008
+  recipe    \"QM-4\" revision 3
+  operator  op1
+  started   2026-11-25 13:46:33Z
+  ended     -
+  peak      76.3 °C
+  verdict   none
+
+  STAGE   TARGET  REACHED AFTER  DWELL  OVERSHOOT
+      1  50.0 °C           0:40   0:30     0.8 °C
+      2  75.0 °C              -   0:00          -
+
+  WINDOW  VALUE   LOW  HIGH  MARGIN  VERDICT
+  peak     76.3  72.0  80.0    92 %  pass
+
+  trip 2026-11-25 13:48:33Z `operator-absent`: nobody confirmed presence for 2 min, limit 2 min
+"
+        );
+    }
+
+    /// The keys that scripts rely on: those of a run, and these.
+    #[test]
+    fn the_json_has_the_promised_keys() {
+        let value = serde_json::to_value(run()).unwrap();
+        for key in ["schema", "run", "outcome", "stages", "window", "trips", "journal"] {
+            assert!(value.get(key).is_some(), "{key}");
+        }
+        for key in ["line", "value", "low", "high", "margin", "verdict"] {
+            assert!(value["window"][0].get(key).is_some(), "{key}");
+        }
+        for key in ["reached", "dwell_s", "overshoot_celsius"] {
+            assert!(value["stages"][0].get(key).is_some(), "{key}");
+        }
+    }
+}
