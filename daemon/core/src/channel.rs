@@ -117,7 +117,7 @@ impl Channel {
                 self.fault_since = None;
             }
             Sample::Fault(_) => {
-                self.faults += 1;
+                self.faults = self.faults.saturating_add(1);
                 if self.fault_since.is_none() {
                     self.fault_since = Some(at);
                 }

@@ -47,6 +47,8 @@ pub struct Lab {
     name: Arc<str>,
     now: Millis,
     wake_at: Option<Millis>,
+    /// How late the call being handled is.
+    behind: Millis,
     tick: Millis,
     host: HostLimits,
     limits: Limits,
@@ -59,6 +61,8 @@ pub struct Lab {
     stations: Vec<Station>,
     next_run: RunId,
     seq: Seq,
+    /// The daemon has been asked to end: nothing starts any more.
+    closing: bool,
 }
 
 impl Lab {
@@ -125,6 +129,7 @@ impl Lab {
             name: setup.name,
             now: Millis::ZERO,
             wake_at: None,
+            behind: Millis::ZERO,
             tick: TICK * setup.time_scale,
             host,
             limits: Limits::new(
@@ -146,6 +151,7 @@ impl Lab {
             stations,
             next_run: setup.next_run,
             seq: Seq(0),
+            closing: false,
         }
     }
 
@@ -159,10 +165,8 @@ impl Lab {
         self.now = self.now.max(now);
         let mut out = Out::default();
         // The loop was late if this call comes long after the tick that should have come before it.
-        let late = self
-            .wake_at
-            .map(|due| self.now.since(due))
-            .filter(|late| *late > self.host.late_max);
+        self.behind = self.wake_at.map_or(Millis::ZERO, |due| self.now.since(due));
+        let late = Some(self.behind).filter(|late| *late > self.host.late_max);
         if late.is_some() || self.wake_at.is_none() || matches!(event, Event::Tick) {
             self.wake_at = Some(self.now + self.tick);
         }
@@ -183,6 +187,8 @@ impl Lab {
                     output.applied = fraction;
                     if let Some(seq) = seq.filter(|_| !lapsed) {
                         output.answered(seq);
+                        // It takes commands again: the cause of the trip is gone, the trip stays.
+                        output.refused = None;
                     }
                 }
             }
@@ -248,6 +254,7 @@ impl Lab {
             absent_after: self.absent_after,
             host: self.host,
             late,
+            behind: self.behind,
             supplies: &mut self.supplies,
             seq: &mut self.seq,
             out,
@@ -300,9 +307,11 @@ impl Lab {
                 }
                 InputUse::Permissive(_, permissive) => station.take_permissive(at, permissive, *value),
                 InputUse::Presence(id) => {
-                    let pressed =
-                        matches!(value, Value::Active(active) if station.presence.pedal(now, *active));
-                    if pressed {
+                    let active = match value {
+                        Value::Active(active) => Some(*active),
+                        Value::Sample(_) | Value::Unreadable => None,
+                    };
+                    if station.presence.pedal(now, active) {
                         self.at(out, None, id, |station, around| {
                             let text = format!("{}: presence confirmed by pedal", station.name);
                             station.journal(around, EntryKind::Present, Some(Person::new("pedal")), text);
@@ -367,7 +376,9 @@ impl Lab {
                         permissive.newest = None;
                     }
                 }
-                InputUse::Presence(_) => {}
+                InputUse::Presence(_) => {
+                    station.presence.pedal(self.now, None);
+                }
             }
         }
         for offer in outputs {
@@ -509,8 +520,9 @@ impl Lab {
                 }))
             }
             Ask::Stop(which) => {
-                if which.is_some() {
+                if let Some(station) = which {
                     may(Act::Run)?;
+                    self.named(station)?;
                 }
                 Ok(self.stop(out, who, which))
             }
@@ -563,6 +575,7 @@ impl Lab {
                 Ok(Answer::Done(format!("recipe \"{recipe}\" may be stored")))
             }
             Ask::Shutdown => {
+                self.closing = true;
                 for at in 0..self.stations.len() {
                     let id = self.stations[at].id;
                     self.at(out, None, id, |station, around| station.shut_down(around, who));
@@ -630,6 +643,9 @@ impl Lab {
                 text,
             })
         };
+        if self.closing {
+            return not_ready("the daemon is ending".into());
+        }
         if let Some((interlock, trip)) = station.panel.worst() {
             return Err(Refusal::Tripped {
                 station: name.clone(),
@@ -686,6 +702,9 @@ impl Lab {
         if station.heaters().next().is_none() {
             return not_ready("no heat output is wired to it; give it `heat` in the configuration".into());
         }
+        if station.channels.is_empty() {
+            return not_ready("no channel is wired to it; give it `channels` in the configuration".into());
+        }
         if self.supplies.shared(id) && station.heaters().any(|output| output.watts.is_none()) {
             return not_ready(
                 "it shares a supply, and its driver doesn't say how many watts its heater draws".into(),
@@ -693,7 +712,14 @@ impl Lab {
         }
         for channel in &station.channels {
             match channel.quality(self.now, self.host.silence_floor) {
-                crate::Quality::Good => {}
+                crate::Quality::Good => {
+                    if let Some(celsius) = channel.good.filter(|celsius| *celsius > ceiling.celsius) {
+                        return not_ready(format!(
+                            "channel {} reads {celsius}, above the ceiling, {} (set by {}); let it cool first",
+                            channel.name, ceiling.celsius, ceiling.from
+                        ));
+                    }
+                }
                 crate::Quality::Fault(fault) => {
                     return not_ready(format!("channel {} reports the fault `{fault}`", channel.name));
                 }
@@ -803,6 +829,16 @@ impl Lab {
             });
         };
         self.ready(station, &name, &recipe)?;
+        if let Some((heated, limit)) = self
+            .stations
+            .get(station.index())
+            .and_then(Station::heated_too_long)
+        {
+            return Err(Refusal::NotReady {
+                station: name,
+                text: format!("its run has heated for {heated}, limit {limit}; start a new one"),
+            });
+        }
         self.at(out, None, station, |station, around| station.resume(around, who));
         Ok(Answer::Done(format!("{name} goes on with its run")))
     }

@@ -9,7 +9,8 @@ use crate::units::Millis;
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Presence {
     confirmed: Option<Millis>,
-    pedal: bool,
+    /// How the pedal was last read; `None` where it isn't known.
+    pedal: Option<bool>,
 }
 
 impl Presence {
@@ -18,9 +19,11 @@ impl Presence {
         self.confirmed = Some(now);
     }
 
-    /// The presence input reads `active`. Returns whether that was a confirmation.
-    pub(crate) fn pedal(&mut self, now: Millis, active: bool) -> bool {
-        let pressed = active && !self.pedal;
+    /// The presence input reads `active`; `None`: it can't be read. Returns whether that was a confirmation.
+    ///
+    /// A pedal that is down when it is first seen was not pressed now.
+    pub(crate) fn pedal(&mut self, now: Millis, active: Option<bool>) -> bool {
+        let pressed = self.pedal == Some(false) && active == Some(true);
         self.pedal = active;
         if pressed {
             self.confirm(now);
@@ -47,11 +50,12 @@ mod tests {
     #[test]
     fn a_held_pedal_confirms_once() {
         let mut presence = Presence::default();
-        assert!(presence.pedal(Millis(100), true));
-        assert!(!presence.pedal(Millis(5_000), true));
+        assert!(!presence.pedal(Millis(0), Some(false)));
+        assert!(presence.pedal(Millis(100), Some(true)));
+        assert!(!presence.pedal(Millis(5_000), Some(true)));
         assert_eq!(presence.absent_for(Millis(5_000), Millis(0)), Millis(4_900));
-        assert!(!presence.pedal(Millis(6_000), false));
-        assert!(presence.pedal(Millis(7_000), true));
+        assert!(!presence.pedal(Millis(6_000), Some(false)));
+        assert!(presence.pedal(Millis(7_000), Some(true)));
         assert_eq!(presence.absent_for(Millis(7_000), Millis(0)), Millis(0));
     }
 

@@ -175,9 +175,18 @@ pub(crate) enum State {
     /// Heat may be on; the dwell clock runs while `inside`. `last`: when it was last looked at.
     Dwell { inside: bool, last: Millis },
     /// Tripped; a person may resume it until then.
-    Suspended { until: Millis },
-    /// Heat is off for good. `safe_since`: when every channel last came below the safe temperature.
-    Cooling { safe_since: Option<Millis> },
+    Suspended { until: Millis, cooled: Cooled },
+    /// Heat is off for good.
+    Cooling { cooled: Cooled },
+}
+
+/// How far a board has cooled.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub(crate) struct Cooled {
+    /// When every channel last came below the safe temperature.
+    below_since: Option<Millis>,
+    /// It has been there for long enough: safe to handle.
+    pub(crate) safe: bool,
 }
 
 /// What a step of a run came to.
@@ -204,7 +213,7 @@ pub(crate) struct Run {
     /// Heat has been possible since then; `None` while it isn't.
     heat_since: Option<Millis>,
     /// How long it was possible before that.
-    heated_before: Millis,
+    pub(crate) heated_before: Millis,
     /// How long it may be in all.
     pub(crate) limit: Millis,
 }
@@ -245,6 +254,7 @@ impl Run {
         match self.state {
             State::Ramp => Phase::Ramp,
             State::Dwell { .. } => Phase::Dwell,
+            State::Suspended { cooled, .. } | State::Cooling { cooled } if cooled.safe => Phase::Cool,
             State::Suspended { .. } | State::Cooling { .. } => Phase::Cooldown,
         }
     }
@@ -304,6 +314,7 @@ impl Run {
         self.record.outcome = Some(Outcome::Tripped);
         self.state = State::Suspended {
             until: now + RESUME_WITHIN,
+            cooled: Cooled::default(),
         };
     }
 
@@ -319,21 +330,26 @@ impl Run {
     pub(crate) fn cool(&mut self, now: Millis, outcome: Outcome) {
         self.end_heat(now);
         self.record.outcome = Some(outcome);
-        self.state = State::Cooling { safe_since: None };
+        self.state = State::Cooling {
+            cooled: Cooled::default(),
+        };
     }
 
-    /// Whether the board is safe to handle. `hottest`: of all channels, `None` where one has no good reading.
-    pub(crate) fn safe(&mut self, now: Millis, hottest: Option<Celsius>) -> bool {
+    /// Whether the board has just become safe to handle, or has just ceased to be. `hottest`: of all channels, `None`
+    /// where one has no good reading.
+    pub(crate) fn cooled(&mut self, now: Millis, hottest: Option<Celsius>) -> Option<bool> {
         let below = hottest.is_some_and(|hottest| hottest < self.record.recipe.cooldown.safe);
-        let State::Cooling { safe_since } = &mut self.state else {
-            return false;
+        let (State::Cooling { cooled } | State::Suspended { cooled, .. }) = &mut self.state else {
+            return None;
         };
-        if !below {
-            *safe_since = None;
-            return false;
+        let before = cooled.safe;
+        if below {
+            let since = *cooled.below_since.get_or_insert(now);
+            cooled.safe = cooled.safe || now.since(since) >= SAFE_FOR;
+        } else {
+            *cooled = Cooled::default();
         }
-        let since = *safe_since.get_or_insert(now);
-        now.since(since) >= SAFE_FOR
+        (cooled.safe != before).then_some(cooled.safe)
     }
 
     /// Takes in the hottest good reading.

@@ -32,6 +32,7 @@ pub(crate) struct Around<'a> {
     pub(crate) absent_after: Millis,
     pub(crate) host: HostLimits,
     pub(crate) late: Option<Millis>,
+    pub(crate) behind: Millis,
     pub(crate) supplies: &'a mut Supplies,
     pub(crate) seq: &'a mut Seq,
     pub(crate) out: &'a mut Out,
@@ -65,8 +66,8 @@ pub(crate) struct Station {
     pub(crate) presence: Presence,
     pub(crate) panel: Panel,
     pub(crate) run: Option<Run>,
-    /// Whether the board of the last run is known to be safe to handle.
-    cool: bool,
+    /// The temperature below which the board of the last run is known to be, so that it is safe to handle.
+    cool: Option<Celsius>,
     /// Heat that was last granted.
     heat: Fraction,
     /// A press of stop that the next evaluation will see.
@@ -94,7 +95,7 @@ impl Station {
             presence: Presence::default(),
             panel,
             run: None,
-            cool: false,
+            cool: None,
             heat: Fraction::ZERO,
             stop: None,
             heat_said: false,
@@ -136,8 +137,8 @@ impl Station {
     pub(crate) fn phase(&self) -> Phase {
         match (&self.run, self.cool) {
             (Some(run), _) => run.phase(),
-            (None, true) => Phase::Cool,
-            (None, false) => Phase::Idle,
+            (None, Some(_)) => Phase::Cool,
+            (None, None) => Phase::Idle,
         }
     }
 
@@ -185,12 +186,12 @@ impl Station {
     }
 
     /// Whether heat has to be zero for a while without a trip: a channel whose newest sample is not good (its
-    /// interlock is confirming), or a spread above the recipe's limit.
-    fn hold_back(&self, now: Millis, host: HostLimits) -> bool {
-        let doubtful = self
-            .channels
-            .iter()
-            .any(|channel| channel.quality(now, host.silence_floor) != Quality::Good);
+    /// interlock is confirming) or is above the ceiling, or a spread above the recipe's limit.
+    fn hold_back(&self, now: Millis, host: HostLimits, ceiling: Celsius) -> bool {
+        let doubtful = self.channels.iter().any(|channel| {
+            channel.quality(now, host.silence_floor) != Quality::Good
+                || channel.good.is_some_and(|good| good > ceiling)
+        });
         let Some(limit) = self.run.as_ref().and_then(|run| run.recipe().spread_max) else {
             return doubtful;
         };
@@ -233,6 +234,7 @@ impl Station {
             absent_after,
             heating,
             late: around.late,
+            behind: around.behind,
             stop: stop.as_ref().map(|(by, whole_lab)| StopPress {
                 by,
                 whole_lab: *whole_lab,
@@ -267,7 +269,7 @@ impl Station {
     /// Carries the run on and grants heat.
     fn heat(&mut self, around: &mut Around<'_>, permit: crate::interlock::Permit) {
         let (now, host) = (around.now, around.host);
-        let hold_back = self.hold_back(now, host);
+        let hold_back = self.hold_back(now, host, self.ceiling(around.limits).celsius);
         let Some(by) = self.run.as_ref().map(|run| run.recipe().control.clone()) else {
             return;
         };
@@ -505,6 +507,10 @@ impl Station {
             // A person who presses stop has decided about the run: it is over, not waiting.
             (true, true, Some(run)) => self.end_heat(around, run, Outcome::Stopped, None),
             (true, false, Some(run)) => self.outcome_said(around, run, Outcome::Tripped, None),
+            // Nor is a tripped run resumed after it.
+            (false, true, Some(run)) if self.resumable() => {
+                self.end_heat(around, run, Outcome::Tripped, None);
+            }
             (false, _, Some(_)) => self.keep_run(around, false),
             (_, _, None) => {}
         }
@@ -562,7 +568,7 @@ impl Station {
             run.record.serial
         );
         let who = run.record.operator.clone();
-        self.cool = false;
+        self.cool = None;
         self.run = Some(run);
         // Starting takes a person: the presence clock starts full.
         self.presence.confirm(around.now);
@@ -588,6 +594,12 @@ impl Station {
         self.say_phase(around);
     }
 
+    /// How long the run has heated and may heat, where that is used up.
+    pub(crate) fn heated_too_long(&self) -> Option<(Millis, Millis)> {
+        let run = self.run.as_ref()?;
+        (run.heated_before >= run.limit).then_some((run.heated_before, run.limit))
+    }
+
     /// Whether a tripped run waits to be resumed.
     pub(crate) fn resumable(&self) -> bool {
         self.run
@@ -598,24 +610,45 @@ impl Station {
     /// Watches the board cool.
     fn cool_down(&mut self, around: &mut Around<'_>) {
         let hottest = self.hottest_of_all(around.now, around.host);
-        let Some(run) = &mut self.run else { return };
-        if let State::Suspended { until } = run.state
+        let Some(run) = &mut self.run else {
+            // What was safe to handle may get hot again, by a heater that is stuck on.
+            if let Some(safe) = self.cool
+                && self
+                    .channels
+                    .iter()
+                    .filter_map(|channel| channel.good)
+                    .any(|good| good >= safe)
+            {
+                self.cool = None;
+                self.say_phase(around);
+            }
+            return;
+        };
+        if let State::Suspended { until, .. } = run.state
             && around.now >= until
         {
             let id = run.record.run;
             self.end_heat(around, id, Outcome::Tripped, None);
             return;
         }
-        if run.safe(around.now, hottest) {
+        let changed = run.cooled(around.now, hottest);
+        if changed == Some(true) {
+            let (safe, waits) = (
+                run.recipe().cooldown.safe,
+                matches!(run.state, State::Suspended { .. }),
+            );
             let text = format!(
-                "{}: board {} is safe to handle, every channel is below {}",
-                self.name,
-                run.record.serial,
-                run.recipe().cooldown.safe
+                "{}: board {} is safe to handle, every channel is below {safe}",
+                self.name, run.record.serial
             );
             self.journal(around, EntryKind::Safe, None, text);
-            self.close_run(around);
-            self.cool = true;
+            // A tripped run waits to be resumed, however cold its board.
+            if !waits {
+                self.close_run(around);
+                self.cool = Some(safe);
+            }
+        }
+        if changed.is_some() {
             self.say_phase(around);
         }
     }
@@ -791,7 +824,7 @@ impl Station {
                     Some(Millis(run.current().dwell.0.saturating_sub(dwelt.0)))
                 }),
             resume_left: run.and_then(|run| match run.state {
-                State::Suspended { until } => Some(until.since(now)),
+                State::Suspended { until, .. } => Some(until.since(now)),
                 State::Ramp | State::Dwell { .. } | State::Cooling { .. } => None,
             }),
             driver_up: self.links.iter().all(|link| link.loss.is_none()),

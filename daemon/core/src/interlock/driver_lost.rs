@@ -1,8 +1,7 @@
 //! `driver-lost`: a driver that the station needs ended, broke the protocol, refused a command, or doesn't
 //! confirm commands.
 //!
-//! A confirmation that is missing while the daemon's own loop was late may be waiting to be read: `clock` takes
-//! the heat away then, and this waits for the next evaluation.
+//! A confirmation that came while the daemon's own loop was late may still be unread: that time doesn't count.
 
 use super::{Cause, Effect, Facts, Observation};
 
@@ -25,7 +24,7 @@ impl DriverLost {
                     format!("output {} refused a command: {text}", output.name),
                 ));
             }
-            if let Some(waited) = output.waited(facts.now).filter(|waited| *waited > limit && facts.late.is_none()) {
+            if let Some(waited) = output.waited(facts.now).filter(|waited| waited.since(facts.behind) > limit) {
                 return Observation::Bad(Cause::lasted(
                     Effect::Cut,
                     format!("output {} has not confirmed a command for {waited}, limit {limit}", output.name),

@@ -326,6 +326,8 @@ pub(crate) struct Facts<'a> {
     pub(crate) heating: Option<Heating>,
     /// How late the daemon's loop was, where it was too late.
     pub(crate) late: Option<Millis>,
+    /// How late this call is, however little: silence for that long is the daemon's own.
+    pub(crate) behind: Millis,
     /// Set in the one evaluation that follows a press of stop.
     pub(crate) stop: Option<StopPress<'a>>,
     pub(crate) host: HostLimits,
@@ -388,7 +390,20 @@ impl Latch {
         };
         let interlock = self.name;
         match (&self.standing, observation) {
-            // Latched: nothing that is observed changes it. Neither a new cause of the same kind (the first
+            // A worse cause than the latched one is a trip of its own: somebody who stops the whole lab means the
+            // bench that was stopped before, too.
+            (Standing::Tripped { trip } | Standing::Acknowledged { trip, .. }, Observation::Bad(cause))
+                if armed && cause.effect > trip.cause.effect =>
+            {
+                let trip = Trip {
+                    cause,
+                    since: facts.now,
+                };
+                self.standing = Standing::Tripped { trip: trip.clone() };
+                Some(Change::Trip { interlock, trip })
+            }
+
+            // Latched: nothing else that is observed changes it. Neither a new cause of the same kind (the first
             // one is what a person has to see) nor the cause's end (that alone never brings heat back).
             (Standing::Tripped { .. } | Standing::Acknowledged { .. }, _) => None,
 
@@ -425,12 +440,16 @@ impl Latch {
         match self.name {
             // At all times: a board above the ceiling is wrong whoever heats it, and stop is stop.
             InterlockName::OverTemperature | InterlockName::Stop => true,
+            // A driver that is there and doesn't do as it was told may hold heat that nobody asked for any more:
+            // the second switch has to open, run or no run.
+            InterlockName::DriverLost => {
+                facts.heating.is_some() || facts.links.iter().all(|link| link.loss.is_none())
+            }
             // Only while heat may be on. An idle bench may have its tape off, its hood open and its driver
             // down; the run that needs them is refused at its start.
             InterlockName::OperatorAbsent
             | InterlockName::SensorFault
             | InterlockName::SensorStale
-            | InterlockName::DriverLost
             | InterlockName::RunTooLong
             | InterlockName::PermissiveOpen
             | InterlockName::Clock => facts.heating.is_some(),
@@ -577,5 +596,89 @@ fn restored(kept: &StandingTrip) -> Standing {
             trip,
             by: Person::new(by),
         },
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::limits::Limits;
+    use crate::units::Celsius;
+
+    /// The second line of defence: a station that is tripped doesn't ask for heat, and if it did, it got no permit.
+    #[test]
+    fn there_is_no_permit_while_tripped() {
+        let limits = Limits::new(Celsius::constant(260.0), vec![None]);
+        let facts = Facts {
+            now: Millis(1_000),
+            channels: &[],
+            permissives: &[],
+            outputs: &[],
+            links: &[],
+            presence: &Presence::default(),
+            ceiling: limits.effective(StationId(0), None),
+            absent_after: Millis::from_secs(900),
+            heating: Some(Heating {
+                since: Millis(0),
+                total: Millis(1_000),
+                limit: Millis::from_secs(60),
+            }),
+            late: None,
+            behind: Millis::ZERO,
+            stop: None,
+            host: HostLimits::new(1),
+        };
+        assert!(Panel::new(StationId(0), &[]).evaluate(&facts).permit.is_some());
+        let standing = |acknowledged_by| StandingTrip {
+            station: StationId(0),
+            interlock: InterlockName::Stop,
+            effect: Effect::HeatOff,
+            text: "op1 pressed stop here".into(),
+            acknowledged_by,
+        };
+        assert!(
+            Panel::new(StationId(0), &[standing(None)])
+                .evaluate(&facts)
+                .permit
+                .is_none()
+        );
+        assert!(
+            Panel::new(StationId(0), &[standing(Some("op1".into()))])
+                .evaluate(&facts)
+                .permit
+                .is_none()
+        );
+    }
+
+    /// Lifting is refused by the panel itself too, whoever forgot to ask [`Panel::cause_stands`].
+    #[test]
+    fn a_trip_whose_cause_stands_is_not_lifted() {
+        let by = Person::new("op1");
+        let limits = Limits::new(Celsius::constant(260.0), vec![None]);
+        let mut facts = Facts {
+            now: Millis(1_000),
+            channels: &[],
+            permissives: &[],
+            outputs: &[],
+            links: &[],
+            presence: &Presence::default(),
+            ceiling: limits.effective(StationId(0), None),
+            absent_after: Millis::from_secs(900),
+            heating: None,
+            late: None,
+            behind: Millis::ZERO,
+            stop: Some(StopPress {
+                by: &by,
+                whole_lab: false,
+            }),
+            host: HostLimits::new(1),
+        };
+        let mut panel = Panel::new(StationId(0), &[]);
+        panel.evaluate(&facts);
+        assert!(panel.reset().is_empty() && panel.tripped());
+        facts.stop = None;
+        panel.evaluate(&facts);
+        assert_eq!(panel.reset(), [InterlockName::Stop]);
+        assert!(!panel.tripped());
     }
 }

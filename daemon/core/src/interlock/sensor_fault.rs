@@ -3,6 +3,8 @@
 //! Acts after three scans or half a second of it, whichever comes first: a single bad conversion is common,
 //! and until it is confirmed the heat holds back (see `station`). Every wired channel is needed: a channel
 //! that nobody needs is not wired.
+//!
+//! Time in which the daemon's own loop was late doesn't count: the next scan may be waiting to be read.
 
 use super::{Cause, Effect, Facts, Observation};
 use crate::channel::Sample;
@@ -21,7 +23,7 @@ impl SensorFault {
     pub(super) fn observe(&mut self, facts: &Facts<'_>) -> Observation {
         for channel in facts.channels {
             let Some((_, Sample::Fault(fault))) = channel.newest else { continue };
-            let lasted = channel.fault_since.map_or(Millis::ZERO, |since| facts.now.since(since));
+            let lasted = channel.fault_since.map_or(Millis::ZERO, |since| facts.now.since(since).since(facts.behind));
             if channel.faults >= CONFIRM_SCANS || lasted >= CONFIRM_TIME {
                 return Observation::Bad(Cause {
                     channel: Some(channel.name.clone()),

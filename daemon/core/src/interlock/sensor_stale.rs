@@ -3,8 +3,9 @@
 //! Silence is judged by when the newest value was *sampled*, so that a driver that goes on repeating an old
 //! value with its true time is caught too.
 //!
-//! Where the daemon's own loop was late, the silence is its own and not the sensor's: `clock` takes the heat
-//! away then, and blaming a sensor would send a safety role to look for a fault that isn't there.
+//! As long as the daemon's own loop is late, the silence is its own and not the sensor's: what was said meanwhile is
+//! still to be read. Half a second of it takes the heat away by `clock`; blaming a sensor would send a safety role to
+//! look for a fault that isn't there.
 
 use super::{Cause, Effect, Facts, Observation};
 
@@ -14,13 +15,14 @@ pub(super) struct SensorStale;
 impl SensorStale {
     #[expect(clippy::unused_self, reason = "the table calls every condition the same way")]
     pub(super) fn observe(&mut self, facts: &Facts<'_>) -> Observation {
-        if facts.late.is_some() {
+        // A channel whose driver is gone is silent too; `driver-lost` says which and why.
+        if facts.late.is_some() || facts.links.iter().any(|link| link.loss.is_some()) {
             return Observation::Good;
         }
         for channel in facts.channels {
             let limit = channel.silence_allowed(facts.host.silence_floor);
             match channel.silent_for(facts.now) {
-                Some(silent) if silent <= limit => {}
+                Some(silent) if silent.since(facts.behind) <= limit => {}
                 Some(silent) => {
                     return Observation::Bad(Cause {
                         channel: Some(channel.name.clone()),
