@@ -6,10 +6,12 @@ use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
+use std::time::{Duration, Instant};
 
 use rustix::fs::FlockOperation;
 use serde::{Deserialize, Serialize};
 
+use crate::document_file;
 use crate::error::{Damage, Error};
 use crate::files;
 use crate::journal::{Entry, Hash};
@@ -49,8 +51,9 @@ impl Default for Options {
 /// What was found at opening.
 #[derive(Clone, Debug, Default)]
 pub struct Opened {
-    /// Runs that had no end: they are `lost` now, unless their outcome was decided already and the board was cooling; and their files are sealed by the first
-    /// [`Writer::tick`] after the next [`Writer::commit`]. Journal entries that name them and are committed before are in the file.
+    /// Runs that had no end, ended where their readings end: `lost`, unless an outcome was decided already and the board was
+    /// cooling. The first [`Writer::tick`] after the next [`Writer::commit`] seals their files: journal entries that name them
+    /// and are committed before are in the file.
     pub lost: Vec<RunRecord>,
     /// Trips that stand, by station and interlock.
     pub trips: BTreeMap<String, BTreeMap<String, serde_json::Value>>,
@@ -66,8 +69,7 @@ pub struct Opened {
     pub torn_bytes: u64,
     /// Readings (rows) that were in the tail only, and are kept.
     pub recovered_rows: u64,
-    /// The store was damaged, gone, or had lost its newest records, and was filled up from the files. Revisions of
-    /// documents that no run used, and cursors, may be gone.
+    /// The store was damaged, gone, or had lost its newest records, and was filled up from the files. Cursors may be gone.
     pub store_lost: bool,
     /// What was set aside, restored or found damaged, a sentence each: for the journal and for people.
     pub notes: Vec<String>,
@@ -81,6 +83,9 @@ struct Label {
     #[serde(default)]
     created: Option<Wall>,
 }
+
+/// How long opening waits for somebody who just now reads the archive without a daemon, or for a daemon that ends.
+const LOCK_WAIT: Duration = Duration::from_secs(1);
 
 const LABEL: &str = "archive.json";
 const DIRECTORIES: [&str; 5] = ["tail", "open", "runs", "loose", "journal"];
@@ -182,8 +187,7 @@ impl Archive {
         store.write(&[ledger::put_tail_number(tail_number)])?;
         let documents = ledger.revisions()?;
         let cursors = ledger.cursors()?;
-        let open_runs = ledger.open_runs()?;
-        let mut to_seal = ended_but_open(&ledger, &found)?;
+        let (to_seal, cut_short) = unsealed(root, &store, &mut days)?;
 
         let files = std::mem::take(&mut found.open);
         let live = std::mem::take(&mut found.live);
@@ -196,7 +200,7 @@ impl Archive {
             .collect();
         let shared = Arc::new(Shared::new(root.to_owned(), lab.to_owned(), store, live, None));
         shared.damaged.store(found.damage.len() as u64, Ordering::Relaxed);
-        for mut run in open_runs {
+        for mut run in cut_short {
             facts
                 .get(&run.run)
                 .copied()
@@ -206,7 +210,6 @@ impl Archive {
             run.journal_last = run.journal_last.max(Some(last)).filter(|&n| n > 0);
             opened.lost.push(run);
         }
-        to_seal.retain(|run| !opened.lost.iter().any(|lost| lost.run == *run));
         let start = Start {
             lock,
             journal,
@@ -273,8 +276,12 @@ fn lock_for_writing(root: &Path) -> Result<File, Error> {
         .truncate(false)
         .open(&path)
         .map_err(Error::files(&path, "open the lock file"))?;
-    if rustix::fs::flock(&file, FlockOperation::NonBlockingLockExclusive).is_err() {
-        return Err(in_use(root, &mut file));
+    let began = Instant::now();
+    while rustix::fs::flock(&file, FlockOperation::NonBlockingLockExclusive).is_err() {
+        if began.elapsed() >= LOCK_WAIT {
+            return Err(in_use(root, &mut file));
+        }
+        std::thread::sleep(Duration::from_millis(20));
     }
     file.set_len(0)
         .and_then(|()| writeln!(file, "pid {}", std::process::id()))
@@ -442,12 +449,21 @@ pub(crate) fn refill(root: &Path, store: &Store, found: &Found, opened: &mut Ope
         if known
             .as_ref()
             .is_none_or(|known| record.has_ended() && !known.has_ended())
-            && let Ok(group) = ledger::put_run(&record, known.as_ref(), &mut days)
+            && let Ok(group) = ledger::put_run(&record, known.as_ref(), survey.sealed, &mut days)
         {
             groups.push(group);
             groups.extend(recipe_of(&record));
             restored += 1;
         }
+    })?;
+    document_file::read(root, &mut |kind, document| match ledger.document(
+        kind,
+        &document.name,
+        Some(document.revision),
+    ) {
+        Ok(Some(_)) => {}
+        Ok(None) => groups.extend(ledger::put_document(kind, &document)),
+        Err(failure) => failed = Some(failure),
     })?;
     if let Some(failure) = failed {
         return Err(failure.into());
@@ -541,7 +557,7 @@ fn add_unknown_runs(store: &Store, found: &Found, days: &mut Days) -> Result<(),
     }
     for (run, record) in unknown {
         if ledger.run(run)?.is_none() {
-            store.write(&[ledger::put_run(&record, None, days)?])?;
+            store.write(&[ledger::put_run(&record, None, false, days)?])?;
         }
     }
     Ok(())
@@ -671,17 +687,21 @@ fn highest_run(found: &Found, root: &Path, store_lost: bool) -> Result<u64, Erro
     Ok(highest)
 }
 
-/// Runs of which the store says that they have ended while their file is still open: a crash came between.
-fn ended_but_open(ledger: &Ledger<'_>, found: &Found) -> Result<BTreeSet<u64>, Error> {
-    let mut runs = BTreeSet::new();
-    for key in found.open.keys() {
-        if let FileKey::Run(run) = key
-            && ledger.run(*run)?.is_some_and(|record| record.has_ended())
-        {
-            runs.insert(*run);
+/// Runs whose file is not sealed: those that have ended are to be sealed, those that have not are lost.
+fn unsealed(root: &Path, store: &Store, days: &mut Days) -> Result<(BTreeSet<u64>, Vec<RunRecord>), Error> {
+    let (mut ended, mut lost) = (BTreeSet::new(), Vec::new());
+    for run in Ledger(store).unsealed_runs()? {
+        if let Some(path) = FileKey::Run(run.run).sealed(root)?.first() {
+            // The crash came between the file and the store.
+            let record = run_file::survey(path)?.record.unwrap_or_else(|| run.clone());
+            store.write(&[ledger::put_run(&record, Some(&run), true, days)?])?;
+        } else if run.has_ended() {
+            ended.insert(run.run);
+        } else {
+            lost.push(run);
         }
     }
-    Ok(runs)
+    Ok((ended, lost))
 }
 
 /// What the readings of a lost run say about its end.
@@ -723,4 +743,27 @@ impl Facts {
 /// Where the parts of an archive are; for [`Reader::open`](crate::Reader::open).
 pub(crate) fn store_path(root: &Path) -> PathBuf {
     root.join("store")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn sealed_runs_are_not_looked_at_again() {
+        let dir = tempfile::tempdir().unwrap();
+        let (mut writer, _, _) = Archive::open(dir.path(), "larkfield", Wall(0)).unwrap();
+        for run in 1..=3 {
+            writer
+                .put_run(&RunRecord {
+                    run,
+                    ended: Some(Wall(0)),
+                    ..RunRecord::default()
+                })
+                .unwrap();
+        }
+        writer.close(Wall(0)).unwrap();
+        let store = Store::open(&store_path(dir.path())).unwrap();
+        assert_eq!(Ledger(&store).unsealed_runs().unwrap(), []);
+    }
 }

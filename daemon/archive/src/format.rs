@@ -311,11 +311,8 @@ impl IndexEntry {
 }
 
 impl IndexEntry {
-    /// Blocks of this kind are written when a file is sealed, and not before.
-    pub(crate) fn belongs_to_sealing(&self) -> bool {
-        [Kind::Journal, Kind::Index, Kind::End]
-            .iter()
-            .any(|kind| kind.code() == self.kind)
+    pub(crate) fn is(&self, kind: Kind) -> bool {
+        self.kind == kind.code()
     }
 }
 
@@ -511,5 +508,9 @@ mod tests {
         for length in 0..bytes.len() {
             assert_ne!(check_sealed(path, &bytes[..length]), [], "cut to {length}");
         }
+        // An index that is whole, and not that of this file.
+        let (mut wrong, _) = sample();
+        wrong.extend(super::closing(&wrong, &entries[1..]));
+        assert!(check_sealed(path, &wrong)[0].why.contains("index"));
     }
 }

@@ -4,7 +4,7 @@
 //! |---|---|
 //! | `r` run | the run's record, JSON; the recipe's text stands apart, under its hash |
 //! | `x` SHA-256 | a text |
-//! | `o` run | empty: the run has not ended |
+//! | `o` run | empty: the run's file is not sealed |
 //! | `i` field, 16 bytes of the value's SHA-256, run | empty: the run has this value in this field |
 //! | `d` day | lowest and highest number of the runs that began on that UTC day |
 //! | `j` number | a journal entry: hash, line |
@@ -145,8 +145,13 @@ fn last_u64(key: &[u8]) -> Option<u64> {
 /// The lowest and highest run of each day.
 pub(crate) type Days = BTreeMap<i32, (u64, u64)>;
 
-/// Puts a run's record and everything by which it is found; `old` is the record as it was.
-pub(crate) fn put_run(run: &RunRecord, old: Option<&RunRecord>, days: &mut Days) -> Result<Group, Error> {
+/// Puts a run's record and everything by which it is found; `old` is the record as it was, `sealed` whether its file is.
+pub(crate) fn put_run(
+    run: &RunRecord,
+    old: Option<&RunRecord>,
+    sealed: bool,
+    days: &mut Days,
+) -> Result<Group, Error> {
     let text = Hash::of(&[run.recipe_text.as_bytes()]);
     let record = RunRecord {
         recipe_text: String::new(),
@@ -170,7 +175,7 @@ pub(crate) fn put_run(run: &RunRecord, old: Option<&RunRecord>, days: &mut Days)
     let mut group = vec![
         (key(b'x', &[&text.0]), Some(run.recipe_text.clone().into_bytes())),
         (run_key(run.run), Some(value)),
-        (key(b'o', &[&number]), (!run.has_ended()).then(Vec::new)),
+        (key(b'o', &[&number]), (!sealed).then(Vec::new)),
     ];
     let old = old.map_or([None; 6], fields);
     for ((field, new), old) in FIELDS.into_iter().zip(fields(run)).zip(old) {
@@ -188,6 +193,11 @@ pub(crate) fn put_run(run: &RunRecord, old: Option<&RunRecord>, days: &mut Days)
     let value = [span.0.to_be_bytes(), span.1.to_be_bytes()].concat();
     group.push((day_key(day), Some(value)));
     Ok(group)
+}
+
+/// The run's file is sealed.
+pub(crate) fn mark_sealed(run: u64) -> Group {
+    vec![(key(b'o', &[&run.to_be_bytes()]), None)]
 }
 
 /// Puts a journal entry.
@@ -323,11 +333,11 @@ impl Ledger<'_> {
             .transpose()
     }
 
-    /// Runs that have not ended.
-    pub(crate) fn open_runs(&self) -> Result<Vec<RunRecord>, Failure> {
+    /// Runs whose file is not sealed.
+    pub(crate) fn unsealed_runs(&self) -> Result<Vec<RunRecord>, Failure> {
         let mut runs = Vec::new();
         for pair in self.0.scan(b"o", None) {
-            let number = last_u64(&pair?.0).ok_or_else(|| odd("the list of open runs"))?;
+            let number = last_u64(&pair?.0).ok_or_else(|| odd("the list of unsealed runs"))?;
             runs.extend(self.run(number)?);
         }
         Ok(runs)
@@ -723,7 +733,7 @@ mod tests {
                 Some(Outcome::Stopped),
             ][pick(4)],
             verdict: [Verdict::None, Verdict::Pass, Verdict::Fail][pick(3)],
-            ended: (run % 4 > 0).then_some(Wall(0)),
+            ended: (!run.is_multiple_of(4)).then_some(Wall(0)),
             ..RunRecord::default()
         }
     }
@@ -748,12 +758,13 @@ mod tests {
                     ..run.clone()
                 },
                 None,
+                false,
                 &mut days,
             );
             store.write(&[group.unwrap()]).unwrap();
             let old = Ledger(&store).run(n).unwrap();
             store
-                .write(&[put_run(&run, old.as_ref(), &mut days).unwrap()])
+                .write(&[put_run(&run, old.as_ref(), run.has_ended(), &mut days).unwrap()])
                 .unwrap();
             all.insert(0, run);
         }
@@ -761,7 +772,7 @@ mod tests {
         assert_eq!(ledger.days().unwrap(), days);
         assert_eq!(ledger.last_run().unwrap(), 300);
         assert_eq!(ledger.run(17).unwrap(), Some(sample(17)));
-        assert_eq!(ledger.open_runs().unwrap().len(), 75);
+        assert_eq!(ledger.unsealed_runs().unwrap().len(), 75);
 
         let some = |n: u64, of: u64, text: String| n.is_multiple_of(of).then_some(text);
         let mut found = 0;
@@ -844,7 +855,9 @@ mod tests {
             recipe_text: long.clone(),
             ..RunRecord::default()
         };
-        let text = put_run(&run, None, &mut Days::new()).unwrap_err().to_string();
+        let text = put_run(&run, None, false, &mut Days::new())
+            .unwrap_err()
+            .to_string();
         assert_eq!(
             text,
             "recipe of run 9: 122881 bytes are more than the 122880 that are kept"

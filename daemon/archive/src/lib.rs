@@ -2,8 +2,8 @@
 //!
 //! One daemon owns an archive. It opens it with [`Archive::open`], gives the [`Writer`] to one thread and
 //! hands out clones of the [`Reader`] to everybody else. A copy, or the archive of a stopped lab, is read
-//! with [`Reader::open`] and stays as it is. Everything here is synchronous and blocks on the disk; nothing
-//! here knows a clock: the time is an argument.
+//! with [`Reader::open`] and stays as it is. Everything here is synchronous and blocks on the disk. Times
+//! of records are arguments; a clock is looked at only to pace the archive's own work on the disk.
 //!
 //! # The writing thread
 //!
@@ -40,6 +40,7 @@
 //! safety.json                  trips that stand and saved limits, a copy beside the store's
 //! store/                       sled: runs and indexes, documents, limits, trips, cursors, journal   (store)
 //! journal/0000000001.bwj       the journal again, as plain lines, to survive the loss of the store
+//! documents/recipe/...         every revision of recipes, windows and board models, a second time
 //! tail/0000000012.bwt          readings not yet packed                                             (tail)
 //! open/run-000012.bwr          chunks of runs and days that go on                                  (run file)
 //! runs/2026/run-000012.bwr     sealed: never changes again
@@ -66,6 +67,7 @@ mod writer;
 
 mod chunk;
 mod column;
+mod document_file;
 mod journal_file;
 mod ledger;
 mod live;

@@ -159,13 +159,22 @@ impl Reader {
                 station: station.to_owned(),
                 day,
             };
-            // First what is open: what is sealed meanwhile is then found twice rather than not at all, and known by its inode.
-            let live = self.live(&key);
+            // One moment's view: nothing was sealed while this looked. A file that has its final name already and is still listed as
+            // open is known by its inode.
+            let mut sealed = key.sealed(&self.0.root)?;
+            let live = loop {
+                let live = self.live(&key);
+                let again = key.sealed(&self.0.root)?;
+                if again == sealed {
+                    break live;
+                }
+                sealed = again;
+            };
             let open = live.sources.iter().find_map(|source| match source {
                 Source::Open(open) => open.file.metadata().ok().map(|file| file.ino()),
                 Source::File(_) | Source::Waiting(_) => None,
             });
-            for path in key.sealed(&self.0.root)? {
+            for path in sealed {
                 let inode = std::fs::metadata(&path)
                     .map_err(Error::files(&path, "read"))?
                     .ino();

@@ -336,6 +336,11 @@ impl RunFile {
 pub(crate) fn put_in_place(path: &Path, root: &Path, key: &FileKey, started: Wall) -> Result<PathBuf, Error> {
     let first = key.sealed_path(root, started);
     let target = match key {
+        FileKey::Run(_) if first.exists() => {
+            // What is sealed never changes, whatever led here.
+            let error = std::io::Error::from(std::io::ErrorKind::AlreadyExists);
+            return Err(Error::files(&first, "put the sealed file in its place")(error));
+        }
         FileKey::Run(_) => first,
         FileKey::Loose { .. } => (1..=u32::MAX)
             .map(|n| numbered(&first, n))
@@ -454,10 +459,20 @@ pub(crate) fn survey(path: &Path) -> Result<Survey, Error> {
     }
     found.whole = blocks.whole as u64;
     if !found.sealed {
-        // What sealing had begun to add is written anew when it is tried again.
-        if let Some(begun) = found.index.iter().position(IndexEntry::belongs_to_sealing) {
-            found.whole = found.index[begun].at;
-            found.index.truncate(begun);
+        // What follows the last chunk was begun by sealing, which begins anew.
+        let opening = [Kind::About, Kind::Run]
+            .iter()
+            .zip(&found.index)
+            .take_while(|(kind, entry)| entry.is(**kind));
+        let opening = opening.count();
+        let keep = found
+            .index
+            .iter()
+            .rposition(|entry| entry.chunk.is_some())
+            .map_or(opening, |last| last + 1);
+        if let Some(begun) = found.index.get(keep) {
+            found.whole = begun.at;
+            found.index.truncate(keep);
             found.journal.clear();
         }
         found.damage.retain(|damage| damage.at < found.whole);

@@ -126,7 +126,7 @@ impl Store {
     pub(crate) fn open_or_rescue(path: &Path, quarantine: &Path) -> Result<(Self, Option<Rescue>), Error> {
         let why = match Self::open(path) {
             Ok(store) => return Ok((store, None)),
-            Err(Failure { corrupt: false, text }) => return Err(Error::Store(text)),
+            Err(Failure { corrupt: false, text }) => return Err(cannot_open(path, &text)),
             Err(Failure { corrupt: true, text }) => text,
         };
         let set_aside = set_aside(path, quarantine)?;
@@ -146,7 +146,7 @@ impl Store {
                     }),
                 ));
             }
-            Err(Failure { corrupt: false, text }) => return Err(Error::Store(text)),
+            Err(Failure { corrupt: false, text }) => return Err(cannot_open(path, &text)),
             Err(Failure { corrupt: true, .. }) => {}
         }
         fs::remove_dir_all(path).map_err(Error::files(path, "remove the damaged copy of the store"))?;
@@ -223,6 +223,13 @@ impl Store {
             })
             .take_while(move |pair| pair.as_ref().map_or(true, |(key, _)| key.starts_with(prefix)))
     }
+}
+
+fn cannot_open(path: &Path, text: &str) -> Error {
+    let path = path.display();
+    Error::Store(format!(
+        "cannot open {path}: {text}\nhint: free space there, and let the daemon's user read and write it"
+    ))
 }
 
 /// Moves something damaged under `quarantine`, to a name that is free.

@@ -606,6 +606,49 @@ mod tests {
         }
     }
 
+    #[test]
+    fn a_disk_that_refuses_for_long_costs_bounded_memory() {
+        let parent = tempfile::tempdir().unwrap();
+        let directory = parent.path().join("tail");
+        let mut tail = Tail::new(directory.clone(), 1, BTreeMap::new());
+        tail.station(station(0, 64));
+        let push = |tail: &mut Tail, n: u32| {
+            let value = Value::Celsius(1.0 / f64::from(n + 3));
+            let values = vec![value; 64];
+            let scan = Scan {
+                at: Wall(0),
+                mono_ms: n.into(),
+                values,
+                heat: 0.0,
+                phase: Phase::Idle,
+                stage: None,
+                target_celsius: None,
+            };
+            tail.push(0, None, &scan_ref(&scan))
+        };
+        for n in 0..40_000 {
+            push(&mut tail, n);
+            if n % 100 == 0 {
+                assert!(tail.write(false).is_err(), "there is no directory");
+                assert!(
+                    tail.waiting.len() < WAITING_BYTES + (1 << 20),
+                    "{} bytes wait",
+                    tail.waiting.len()
+                );
+            }
+        }
+        // What is written afterwards stands on its own.
+        fs::create_dir(&directory).unwrap();
+        tail.write(true).unwrap();
+        let place = push(&mut tail, 40_000);
+        tail.write(true).unwrap();
+        let (found, _, damage) = read_all(files_in(&directory).unwrap().values().next().unwrap());
+        assert_eq!(damage, None);
+        let (_, _, last, scan) = found.last().unwrap();
+        assert_eq!((*last, scan.mono_ms), (place, 40_000));
+        assert_eq!(scan.values[63], Value::Celsius(1.0 / 40_003.0));
+    }
+
     proptest! {
         #![proptest_config(ProptestConfig::with_cases(60))]
 

@@ -9,6 +9,7 @@ use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
 use crate::chunk::{Columns, SCANS_MAX, ScanRef};
+use crate::document_file;
 use crate::error::Error;
 use crate::files;
 use crate::health::Health;
@@ -58,10 +59,16 @@ pub struct Writer {
 
     /// What waits for the store, in order.
     pending: Vec<Group>,
+    /// Marks of sealed files; they can wait, since opening looks at the files too.
+    sealed: Vec<Group>,
     /// The end of a run is among it.
     pending_end: bool,
     /// The journal entries among it.
     pending_entries: Vec<Entry>,
+    /// Entries that are in the store and not yet in its copy.
+    uncopied: Vec<Entry>,
+    /// Documents that have no second copy yet.
+    pending_documents: Vec<(Document, Revision)>,
     /// Number and hash of the newest entry.
     last: (u64, Hash),
     /// Number of the newest entry that is on the disk.
@@ -157,8 +164,11 @@ impl Writer {
             waiting,
             files,
             pending: Vec::new(),
+            sealed: Vec::new(),
             pending_end: false,
             pending_entries: Vec::new(),
+            uncopied: Vec::new(),
+            pending_documents: Vec::new(),
             last: start.journal_last,
             durable: start.journal_last.0,
             copy: start.journal,
@@ -291,13 +301,19 @@ impl Writer {
             // Without a store the old index entries stay; queries look at the record too and leave them out.
             None => self.shared.ask(|ledger| ledger.run(run.run)).unwrap_or_default(),
         };
+        let over = match &old {
+            Some(old) => old.has_ended(),
+            // A new run, or the store is away: then the file tells.
+            None => !FileKey::Run(run.run).sealed(&self.shared.root)?.is_empty(),
+        };
+        let sealed = over && !self.to_seal.contains(&run.run);
         self.pending
-            .push(ledger::put_run(run, old.as_ref(), &mut self.days)?);
+            .push(ledger::put_run(run, old.as_ref(), sealed, &mut self.days)?);
         if run.has_ended() {
             self.ended.insert(run.run);
             self.pending_end = true;
             self.to_open.remove(&run.run);
-            if !old.is_some_and(|old| old.has_ended()) {
+            if !over {
                 self.to_seal.insert(run.run);
             }
         } else if !self.files.contains_key(&FileKey::Run(run.run)) {
@@ -397,6 +413,7 @@ impl Writer {
             text: text.into(),
         };
         self.pending.push(ledger::put_document(kind, &document)?);
+        self.pending_documents.push((kind, document));
         self.documents.insert((kind, name.into()), (revision, hash));
         Ok(revision)
     }
@@ -419,33 +436,33 @@ impl Writer {
     /// [`Error::Store`] when the store fails now, [`Error::StoreAway`] while it is to be opened again. What waits goes on waiting and is tried again
     /// by every later call of this and of [`Writer::tick`].
     pub fn commit(&mut self) -> Result<u64, Error> {
+        let stored = self.write_store();
+        // Also without a store: a trip that stands must outlive the daemon.
+        self.keep_copies();
+        stored.map(|()| self.durable)
+    }
+
+    fn write_store(&mut self) -> Result<(), Error> {
         self.bring_back_store()?;
-        if !self.pending.is_empty() {
-            if self.pending_end {
-                // A run that is known to have ended has its last readings. Should the tail fail, they wait for a chunk.
-                let _ = self.tail.write(true);
-                self.pending_end = false;
-            }
-            let written = match &*self.shared.store() {
-                Ok(store) => store.write(&self.pending),
-                Err(why) => return Err(Error::StoreAway(why.clone())),
-            };
-            written.map_err(|failure| self.put_store_away(failure))?;
-            self.pending.clear();
-            self.durable = self.last.0;
-            self.runs.retain(|_, run| !run.has_ended());
-            if let Err(error) = self.copy_journal() {
-                self.copy_failed(&error);
-            }
-            self.pending_entries.clear();
+        self.pending.append(&mut self.sealed);
+        if self.pending.is_empty() {
+            return Ok(());
         }
-        if self.safety_waits {
-            match self.safety.write(&self.shared.root.join("safety.json")) {
-                Ok(()) => self.safety_waits = false,
-                Err(error) => self.copy_failed(&error),
-            }
+        if self.pending_end {
+            // A run that is known to have ended has its last readings. Should the tail fail, they wait for a chunk.
+            let _ = self.tail.write(true);
+            self.pending_end = false;
         }
-        Ok(self.durable)
+        let written = match &*self.shared.store() {
+            Ok(store) => store.write(&self.pending),
+            Err(why) => return Err(Error::StoreAway(why.clone())),
+        };
+        written.map_err(|failure| self.put_store_away(failure))?;
+        self.pending.clear();
+        self.durable = self.last.0;
+        self.runs.retain(|_, run| !run.has_ended());
+        self.uncopied.append(&mut self.pending_entries);
+        Ok(())
     }
 
     /// Number of the newest journal entry that is on the disk.
@@ -497,30 +514,56 @@ impl Writer {
         }
     }
 
+    /// Writes what is kept twice. A failure is no loss: the store has it, and it is tried again.
+    fn keep_copies(&mut self) {
+        let copied = self
+            .copy_journal()
+            .and_then(|()| self.copy_safety())
+            .and_then(|()| self.copy_documents());
+        if let Err(error) = &copied
+            && self.copy_trouble.is_none()
+        {
+            tracing::warn!("what is kept twice cannot be written a second time: {error}");
+        }
+        self.copy_trouble = copied.err().map(|error| error.to_string());
+    }
+
     /// Brings the journal's copy up to the store.
     fn copy_journal(&mut self) -> Result<(), Error> {
         let next = self.copy.last().0 + 1;
         if self
-            .pending_entries
+            .uncopied
             .first()
             .is_some_and(|entry| entry.n == next || next == 1)
         {
-            self.copy.append(&self.pending_entries)?;
+            self.copy.append(&self.uncopied)?;
+            self.uncopied.clear();
         } else if next <= self.durable {
+            // The copy fell behind: what it lacks comes from the store, a part at a time.
+            self.uncopied.clear();
             let missing: Result<Vec<Entry>, Failure> = self
                 .shared
                 .ask(|ledger| Ok(ledger.entries(next).take(COPY_BATCH).collect()))?;
             self.copy.append(&missing?)?;
         }
-        self.copy_trouble = None;
+        self.uncopied.truncate(COPY_BATCH);
         Ok(())
     }
 
-    fn copy_failed(&mut self, error: &Error) {
-        if self.copy_trouble.is_none() {
-            tracing::warn!("the second copy of journal or limits cannot be written: {error}");
+    fn copy_safety(&mut self) -> Result<(), Error> {
+        if self.safety_waits {
+            self.safety.write(&self.shared.root.join("safety.json"))?;
+            self.safety_waits = false;
         }
-        self.copy_trouble = Some(error.to_string());
+        Ok(())
+    }
+
+    fn copy_documents(&mut self) -> Result<(), Error> {
+        while let Some((kind, document)) = self.pending_documents.last() {
+            document_file::write(&self.shared.root, *kind, document)?;
+            self.pending_documents.pop();
+        }
+        Ok(())
     }
 
     // ---- what goes on by itself ----
@@ -536,12 +579,15 @@ impl Writer {
             }
         }
         let tail = self.tail.write(false);
-        if self.away.is_some() || self.safety_waits || (look && !self.pending.is_empty()) {
+        if self.away.is_some() || (look && !(self.pending.is_empty() && self.sealed.is_empty())) {
             // The failure is in `health`, and was logged when it began.
             let _ = self.commit();
         }
-        if look && let Err(error) = self.copy_journal().and_then(|()| self.copy.sync()) {
-            self.copy_failed(&error);
+        if look {
+            self.keep_copies();
+            if let Err(error) = self.copy.sync() {
+                self.copy_trouble = Some(error.to_string());
+            }
         }
         let files = self
             .begin_files()
@@ -742,6 +788,7 @@ impl Writer {
         self.file(&key, &about)?;
         self.seal_file(&key, Some(&record), &journal)?;
         self.to_seal.remove(&run);
+        self.sealed.push(ledger::mark_sealed(run));
         Ok(())
     }
 
@@ -837,11 +884,13 @@ impl Writer {
             Ok(())
         };
         let synced = self.files.values_mut().try_for_each(RunFile::sync);
+        let marked = self.write_store();
         committed
             .and(tail)
             .and(packed)
             .and(sealed)
             .and(synced)
+            .and(marked)
             .and(self.copy.sync())
     }
 }

@@ -1,5 +1,5 @@
 //! A run file read by another program, in another language, that knows the format's page only. Needs python3 with `pcodec` and
-//! `numpy` (PyPI), in `BENCHWARD_PYTHON` or on the path; says so and passes without.
+//! `numpy` (from the Python package index), in `BENCHWARD_PYTHON` or on the path; says so and passes without.
 
 use std::path::Path;
 use std::process::Command;

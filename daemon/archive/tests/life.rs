@@ -568,6 +568,7 @@ fn a_run_without_an_end_is_lost_with_its_readings() {
         .max()
         .unwrap();
     let mut bytes = fs::read(&tail).unwrap();
+    let whole = bytes.len();
     bytes.extend([9, 0, 0, 0, 1, 2, 3]);
     fs::write(&tail, bytes).unwrap();
 
@@ -576,6 +577,7 @@ fn a_run_without_an_end_is_lost_with_its_readings() {
         (opened.torn_bytes, opened.recovered_rows, opened.next_run),
         (7, 300, 3)
     );
+    assert_eq!(fs::read(&tail).unwrap().len(), whole, "the torn end is cut");
     let lost = &opened.lost[0];
     assert_eq!(
         (opened.lost.len(), lost.run, lost.outcome),
@@ -682,6 +684,12 @@ fn a_lost_store_is_filled_up_from_the_files() {
         let dir = tempfile::tempdir().unwrap();
         let (mut writer, reader) = filled(dir.path());
         writer.put_run(&run_record(2)).unwrap();
+        writer
+            .put_document(Document::Window, "AX-20 / peak", "peak = 1")
+            .unwrap();
+        writer
+            .put_document(Document::Window, "AX-20 / peak", "peak = 2")
+            .unwrap();
         writer.commit().unwrap();
         writer.tick(START);
         let verified = reader.verify().unwrap();
@@ -731,6 +739,17 @@ fn a_lost_store_is_filled_up_from_the_files() {
         assert_eq!(reader.run(1).unwrap(), ended(1), "{way}");
         assert_eq!(reader.run(2).unwrap().recipe, "AX-20 backplane", "{way}");
         assert_eq!(rows(reader.readings(1).unwrap()), scans(0..1500), "{way}");
+        let window = |revision| {
+            reader
+                .document(Document::Window, "AX-20 / peak", revision)
+                .unwrap()
+                .unwrap()
+        };
+        assert_eq!(
+            (window(None).revision, window(Some(1)).text),
+            (2, "peak = 1".to_owned()),
+            "{way}"
+        );
         let again = reader.verify().unwrap();
         assert_eq!(
             (again.ok, again.entries, &again.head),
@@ -889,4 +908,282 @@ fn readings_go_on_while_the_board_cools_and_a_decided_outcome_stands() {
         ]
     );
     assert_eq!(rows(reader.readings(1).unwrap()), scans(0..2));
+}
+
+#[test]
+fn an_end_that_is_on_the_disk_has_its_last_readings() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut writer, _, _) = open(dir.path());
+    let station = writer.station("bench-1", &["board-top", "board-edge"]).unwrap();
+    writer.put_run(&run_record(1)).unwrap();
+    for n in 0..30 {
+        append(&mut writer, station, Some(1), &scan(n));
+    }
+    writer.put_run(&ended(1)).unwrap();
+    writer.commit().unwrap();
+    // Killed before any tick.
+    let other = tempfile::tempdir().unwrap();
+    let place = other.path().join("killed");
+    copy(dir.path(), &place);
+    let (mut writer, reader, opened) = open(&place);
+    assert_eq!((opened.lost.len(), opened.recovered_rows), (0, 30));
+    writer.tick(START);
+    assert!(
+        reader.sealed_file(1).unwrap().is_some(),
+        "what was to be sealed is sealed"
+    );
+    assert_eq!(rows(reader.readings(1).unwrap()), scans(0..30));
+    assert_eq!(reader.run(1).unwrap(), ended(1));
+}
+
+#[test]
+fn what_is_sealed_is_never_written_over() {
+    let dir = tempfile::tempdir().unwrap();
+    let (writer, reader) = filled(dir.path());
+    let path = reader.sealed_file(1).unwrap().unwrap();
+    let before = fs::read(&path).unwrap();
+    writer.close(START).unwrap();
+
+    // A later change of the record is the store's alone.
+    let (mut writer, reader, _) = open(dir.path());
+    let noted = RunRecord {
+        notes: "reworked".into(),
+        verdict: Verdict::Fail,
+        ..ended(1)
+    };
+    writer.put_run(&noted).unwrap();
+    writer.commit().unwrap();
+    writer.tick(START);
+    assert_eq!(reader.run(1).unwrap(), noted);
+    assert_eq!(
+        reader
+            .runs(&Query {
+                verdict: Some(Verdict::Fail),
+                ..Query::default()
+            })
+            .unwrap(),
+        [noted]
+    );
+    assert_eq!(
+        reader
+            .runs(&Query {
+                verdict: Some(Verdict::Pass),
+                ..Query::default()
+            })
+            .unwrap(),
+        []
+    );
+    assert_eq!(fs::read(&path).unwrap(), before);
+
+    // Nor does another run's file ever take its place.
+    fs::write(dir.path().join("runs/2026/run-000002.bwr"), "somebody's").unwrap();
+    writer.put_run(&run_record(2)).unwrap();
+    writer.commit().unwrap();
+    writer.put_run(&ended(2)).unwrap();
+    writer.commit().unwrap();
+    writer.tick(START);
+    assert!(
+        writer.health().text.contains("run-000002.bwr"),
+        "{:?}",
+        writer.health()
+    );
+    assert_eq!(
+        fs::read(dir.path().join("runs/2026/run-000002.bwr")).unwrap(),
+        b"somebody's"
+    );
+}
+
+/// Run 1 with 700 rows, 600 of them packed, ended and committed, not yet sealed.
+fn about_to_seal(dir: &Path) -> (Writer, Reader) {
+    let (mut writer, reader, _) = open(dir);
+    let station = writer.station("bench-1", &["board-top", "board-edge"]).unwrap();
+    writer.put_run(&run_record(1)).unwrap();
+    writer.commit().unwrap();
+    for n in 0..700 {
+        append(&mut writer, station, Some(1), &scan(n));
+    }
+    writer.tick(START);
+    writer.journal(JournalEntry::new(START, 0, "run-ended", "run 1 completed").run(1));
+    writer.put_run(&ended(1)).unwrap();
+    writer.commit().unwrap();
+    (writer, reader)
+}
+
+#[test]
+fn sealing_torn_at_any_byte_is_done_again() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut writer, reader) = about_to_seal(dir.path());
+    let other = tempfile::tempdir().unwrap();
+    let before = other.path().join("before");
+    copy(dir.path(), &before);
+    writer.tick(START);
+    let sealed = fs::read(reader.sealed_file(1).unwrap().unwrap()).unwrap();
+    let open_length = fs::metadata(before.join("open/run-000001.bwr")).unwrap().len();
+    let lengths = (usize::try_from(open_length).unwrap()..sealed.len())
+        .step_by(83)
+        .chain([sealed.len()]);
+    for length in lengths {
+        let place = other.path().join(format!("torn-{length}"));
+        copy(&before, &place);
+        fs::write(place.join("open/run-000001.bwr"), &sealed[..length]).unwrap();
+        let (mut writer, reader, opened) = open(&place);
+        assert!(
+            opened.lost.is_empty() && opened.notes.is_empty(),
+            "cut to {length}: {opened:?}"
+        );
+        writer.tick(START);
+        let path = reader.sealed_file(1).unwrap().expect("sealed again");
+        assert_eq!(fs::read(path).unwrap(), sealed, "cut to {length}");
+        assert_eq!(
+            rows(reader.readings(1).unwrap()),
+            scans(0..700),
+            "cut to {length}"
+        );
+    }
+}
+
+#[test]
+fn sealing_that_fails_at_its_last_step_is_done_again() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut writer, reader) = about_to_seal(dir.path());
+    // A file where the year's directory should be: everything is written but the final name.
+    let year = dir.path().join("runs/2026");
+    fs::write(&year, "").unwrap();
+    writer
+        .put_run(&RunRecord {
+            notes: "long ".repeat(2000),
+            ..ended(1)
+        })
+        .unwrap();
+    writer.commit().unwrap();
+    writer.tick(START);
+    assert!(
+        writer.health().text.contains("runs/2026"),
+        "{:?}",
+        writer.health()
+    );
+    assert_eq!(rows(reader.readings(1).unwrap()), scans(0..700));
+    fs::remove_file(&year).unwrap();
+    writer.put_run(&ended(1)).unwrap();
+    writer.commit().unwrap();
+    writer.tick(START);
+    assert_eq!(reader.check_run(1).unwrap(), []);
+    assert_eq!(rows(reader.readings(1).unwrap()), scans(0..700));
+    writer.tick(START);
+    assert!(writer.health().ok, "{:?}", writer.health());
+}
+
+#[test]
+fn a_store_that_is_older_than_the_files_is_filled_up() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut writer, reader) = filled(dir.path());
+    let other = tempfile::tempdir().unwrap();
+    let older = other.path().join("older");
+    copy(&dir.path().join("store"), &older);
+    // From here on, only the journal grows, and a run is sealed.
+    writer.put_run(&run_record(2)).unwrap();
+    writer.put_run(&ended(2)).unwrap();
+    for n in 0..10 {
+        writer.journal(JournalEntry::new(START, n, "note", "later").run(2));
+    }
+    writer.commit().unwrap();
+    writer.tick(START);
+    let head = reader.verify().unwrap().head;
+    writer.close(START).unwrap();
+    fs::remove_dir_all(dir.path().join("store")).unwrap();
+    copy(&older, &dir.path().join("store"));
+
+    let (mut writer, reader, opened) = open(dir.path());
+    assert!(
+        opened.store_lost && opened.notes[0].contains("its journal ends at entry 3"),
+        "{:?}",
+        opened.notes
+    );
+    assert_eq!(
+        (opened.next_journal, opened.next_run, &opened.head),
+        (14, 3, &head)
+    );
+    assert_eq!(reader.run(2).unwrap(), ended(2));
+    let next = writer.journal(JournalEntry::new(START, 0, "note", "goes on"));
+    assert_eq!((next, writer.commit().unwrap()), (14, 14));
+    let verified = reader.verify().unwrap();
+    assert!(verified.ok && verified.entries == 14, "{verified:?}");
+}
+
+/// A reader in another thread, while runs and days are sealed under its eyes as fast as it goes.
+#[test]
+fn a_reader_sees_every_row_once_while_files_are_sealed() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut writer, reader, _) = open(dir.path());
+    let station = writer.station("bench-1", &["board-top", "board-edge"]).unwrap();
+    let other = writer.station("bench-2", &["board-top", "board-edge"]).unwrap();
+    let numbered = |n: u64| Scan {
+        at: START.plus_ms(n.cast_signed() * 86_400_000 / 7),
+        mono_ms: n,
+        ..scan(n % 600)
+    };
+    writer.put_run(&run_record(1)).unwrap();
+    writer.commit().unwrap();
+    let done = std::sync::atomic::AtomicBool::new(false);
+    let order = std::sync::atomic::Ordering::SeqCst;
+    std::thread::scope(|scope| {
+        let watcher = scope.spawn(|| {
+            let (mut looks, mut most) = (0, 0);
+            while !done.load(order) {
+                for readings in [
+                    reader.loose("bench-2", Wall(0), Wall(i64::MAX)).unwrap(),
+                    reader.readings(1).unwrap(),
+                ] {
+                    let found = rows(readings);
+                    for (n, scan) in (0..).zip(&found) {
+                        assert_eq!(scan.mono_ms, n, "of {}", found.len());
+                    }
+                    most = most.max(found.len());
+                }
+                looks += 1;
+            }
+            (looks, most)
+        });
+        for n in 0..1400 {
+            append(&mut writer, station, Some(1), &numbered(n));
+            append(&mut writer, other, None, &numbered(n));
+            writer.tick(numbered(n).at);
+        }
+        writer.put_run(&ended(1)).unwrap();
+        writer.commit().unwrap();
+        writer.tick(START);
+        done.store(true, order);
+        let (looks, most) = watcher.join().unwrap();
+        assert!(looks > 0 && most > 0, "{looks} looks, {most} rows");
+    });
+    assert!(reader.sealed_file(1).unwrap().is_some());
+    assert_eq!(
+        rows(reader.loose("bench-2", Wall(0), Wall(i64::MAX)).unwrap()).len(),
+        1400
+    );
+}
+
+#[test]
+fn a_run_that_only_the_tail_knows_is_lost_not_forgotten() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut writer, _) = filled(dir.path());
+    let station = writer.station("bench-1", &["board-top", "board-edge"]).unwrap();
+    for n in 0..10 {
+        append(&mut writer, station, Some(5), &scan(n));
+    }
+    writer.sync().unwrap();
+    let other = tempfile::tempdir().unwrap();
+    let place = other.path().join("killed");
+    copy(dir.path(), &place);
+    fs::remove_dir_all(place.join("store")).unwrap();
+    let (_writer, reader, opened) = open(&place);
+    let lost: Vec<_> = opened
+        .lost
+        .iter()
+        .map(|run| (run.run, run.station.as_str(), run.started))
+        .collect();
+    assert_eq!(lost, [(5, "bench-1", scan(0).at)]);
+    assert_eq!(opened.next_run, 6);
+    assert_eq!(rows(reader.readings(5).unwrap()), scans(0..10));
+    assert_eq!(reader.run(5).unwrap().outcome, Some(Outcome::Lost));
 }
