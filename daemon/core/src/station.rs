@@ -289,7 +289,7 @@ impl Station {
             // Nothing to steer by: no heat until there is, or until an interlock has confirmed why not.
             (None, _) | (_, None) => Fraction::ZERO,
         };
-        let given = self.ask_supply(around, asked);
+        let given = self.ask_supply(around, asked).thousandths();
         let mut heats = Vec::with_capacity(1);
         for at in 0..self.outputs.len() {
             let seq = around.next_seq();

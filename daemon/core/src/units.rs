@@ -207,6 +207,13 @@ impl Fraction {
         self.0
     }
 
+    /// The same in whole thousandths, never more: finer heat than any output can give, and a short number to send and
+    /// to keep.
+    #[must_use]
+    pub fn thousandths(self) -> Self {
+        Self((self.0 * 1000.0).floor() / 1000.0)
+    }
+
     /// Whether any heat is asked for.
     pub fn is_zero(self) -> bool {
         self.0 <= 0.0
