@@ -575,6 +575,7 @@ impl Lab {
                 Ok(Answer::Done(format!("recipe \"{recipe}\" may be stored")))
             }
             Ask::Shutdown => {
+                local(Act::StopLab)?;
                 self.closing = true;
                 for at in 0..self.stations.len() {
                     let id = self.stations[at].id;

@@ -4,16 +4,16 @@
 //!
 //! * **One table** ([`InterlockName`], at the end of the `table!` call below) lists every interlock. Each
 //!   row is one file with one small pure condition. Adding one is one file and one line.
-//! * **Latching** ([`Standing`], [`Latch`]): a condition that has acted stays acted until a person with the
+//! * **Latching** ([`Standing`], `Latch`): a condition that has acted stays acted until a person with the
 //!   right role resets it, and can only be reset once its cause is gone.
-//! * **Permits** ([`Permit`]): the only constructor is [`Panel::evaluate`]. It makes a permit when every
+//! * **Permits** ([`Permit`]): the only constructor is `Panel::evaluate`. It makes a permit when every
 //!   interlock of the station has just been evaluated on the newest readings and none is tripped. A permit
 //!   can't be copied, kept in a field and used again: the heat action takes it by value.
 //!
 //! # What it deliberately doesn't do
 //!
 //! It doesn't know what a driver, a run's stages or a recipe are, and it doesn't send anything: it reports
-//! [`Change`]s, and the station turns them into actions.
+//! `Change`s, and the station turns them into actions.
 //!
 //! # States of one interlock
 //!
@@ -143,7 +143,7 @@ impl Effect {
 
 /// The right to heat one station, given for a moment.
 ///
-/// The field is private to this module and there is no other constructor than [`Panel::evaluate`]: code that
+/// The field is private to this module and there is no other constructor than `Panel::evaluate`: code that
 /// holds one has just had every interlock evaluated on the newest readings. It is neither `Clone` nor `Copy`;
 /// the heat action consumes it.
 #[derive(Debug, PartialEq, Eq)]
@@ -568,7 +568,7 @@ impl Panel {
     }
 
     /// Lifts every latched trip. The caller has checked the role and that no cause stands
-    /// ([`Panel::cause_stands`]); a cause that stands after all is kept latched here too.
+    /// (`Panel::cause_stands`); a cause that stands after all is kept latched here too.
     pub(crate) fn reset(&mut self) -> Vec<InterlockName> {
         let mut lifted = Vec::new();
         for latch in &mut self.latches {
@@ -650,7 +650,7 @@ mod tests {
         );
     }
 
-    /// Lifting is refused by the panel itself too, whoever forgot to ask [`Panel::cause_stands`].
+    /// Lifting is refused by the panel itself too, whoever forgot to ask `Panel::cause_stands`.
     #[test]
     fn a_trip_whose_cause_stands_is_not_lifted() {
         let by = Person::new("op1");
