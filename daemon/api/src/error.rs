@@ -144,11 +144,12 @@ mod tests {
         for refusal in refusals {
             let name = refusal.name();
             let error = Error::from(refusal);
-            assert_eq!(error.name(), name);
-            assert_eq!(
-                zbus::DBusError::name(&error).as_str(),
-                format!("io.benchward.Error.{name}")
-            );
+            assert_eq!(error.word(), name);
+            // As it goes over the wire, which is what counts.
+            let call = zbus::message::Message::method_call("/", "Start").build(&()).unwrap();
+            let reply = zbus::DBusError::create_reply(&error, &call.header()).unwrap();
+            let on_the_wire = reply.header().error_name().unwrap().to_string();
+            assert_eq!(on_the_wire, format!("io.benchward.Error.{name}"));
         }
     }
 }

@@ -8,8 +8,8 @@ use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
-use std::sync::mpsc::{self, RecvTimeoutError};
-use std::thread;
+use std::sync::mpsc::{self, TryRecvError};
+use std::thread::{self, Thread};
 use std::time::{Duration, Instant};
 
 use arc_swap::ArcSwap;
@@ -29,8 +29,8 @@ use crate::wiring::{NO_CEILING, Wiring, limit_key};
 /// few tens of megabytes.
 const ROWS_WAITING_MAX: usize = 40_000;
 
-/// How often the archive is given time for its own work. Its promise of at most half a second of lost readings needs
-/// less than 100 ms.
+/// How often the archive is given time for its own work, and how long readings wait before they are taken. Its
+/// promise of at most half a second of lost readings needs less than 100 ms.
 const TICK: Duration = Duration::from_millis(50);
 
 /// Most things taken from the queue before they are committed.
@@ -58,6 +58,9 @@ enum Item {
 #[derive(Clone)]
 pub(crate) struct Keep {
     queue: mpsc::Sender<Item>,
+    /// The archive thread. It is woken for what somebody waits for or is told, never for readings: a wake-up per scan
+    /// would cost the lab thread more than all else it does, and the driver that is just being told its share of the CPU.
+    thread: Thread,
     rows: Arc<AtomicUsize>,
     dropped: Arc<AtomicU64>,
     standing: Arc<ArcSwap<Standing>>,
@@ -73,7 +76,8 @@ pub(crate) struct Standing {
 }
 
 impl Keep {
-    /// Keeps what an action of the core says. Never waits: called by the lab thread.
+    /// Keeps what an action of the core says, with the next tick or [`Keep::wake`]. Never waits: called by the lab
+    /// thread.
     pub(crate) fn action(&self, action: Action, now: Millis) {
         if matches!(action, Action::Record(_)) {
             if self.rows.load(Ordering::Relaxed) >= ROWS_WAITING_MAX {
@@ -85,28 +89,40 @@ impl Keep {
         let _ = self.queue.send(Item::Action(action, now));
     }
 
+    /// What has been put in is not to wait for the next tick.
+    pub(crate) fn wake(&self) {
+        self.thread.unpark();
+    }
+
+    /// Puts something into the queue that is not to wait for the next tick.
+    fn put(&self, item: Item) {
+        // An archive thread that is gone has closed the archive; there is nothing left to keep.
+        let _ = self.queue.send(item);
+        self.wake();
+    }
+
     /// Journals something of the daemon's own.
     pub(crate) fn own(&self, kind: &'static str, text: String) {
-        let _ = self.queue.send(Item::Own(kind, text));
+        self.put(Item::Own(kind, text));
     }
 
     /// Stores a recipe. Returns its revision once it is on the disk.
     pub(crate) async fn recipe(&self, name: String, text: String) -> Result<u32, String> {
         let (done, wait) = oneshot::channel();
-        let _ = self.queue.send(Item::Recipe { name, text, done });
+        self.put(Item::Recipe { name, text, done });
         wait.await.unwrap_or_else(|_| Err("the archive is closed".into()))
     }
 
     /// Waits until everything that was kept before this call is on the disk.
     pub(crate) async fn barrier(&self) -> Result<(), String> {
         let (done, wait) = oneshot::channel();
-        let _ = self.queue.send(Item::Barrier(done));
+        self.put(Item::Barrier(done));
         wait.await.unwrap_or_else(|_| Err("the archive is closed".into()))
     }
 
     /// Ends the thread after everything that was kept before.
     pub(crate) fn close(&self) {
-        let _ = self.queue.send(Item::Close);
+        self.put(Item::Close);
     }
 
     /// What others may know of the archive now.
@@ -138,14 +154,18 @@ pub(crate) fn start(
     clock: Arc<Clock>,
 ) -> std::io::Result<(Keep, thread::JoinHandle<()>)> {
     let (queue, items) = mpsc::channel();
-    let keep = Keep {
+    let rows = Arc::new(AtomicUsize::new(0));
+    let dropped = Arc::new(AtomicU64::new(0));
+    let standing = Arc::new(ArcSwap::from_pointee(Standing {
+        head: writer.head(),
+        text: String::new(),
+    }));
+    let keep = move |thread| Keep {
         queue,
-        rows: Arc::new(AtomicUsize::new(0)),
-        dropped: Arc::new(AtomicU64::new(0)),
-        standing: Arc::new(ArcSwap::from_pointee(Standing {
-            head: writer.head(),
-            text: String::new(),
-        })),
+        thread,
+        rows,
+        dropped,
+        standing,
     };
     let shared = keep.clone();
     let thread = thread::Builder::new().name("archive".into()).spawn(move || {
@@ -154,7 +174,7 @@ pub(crate) fn start(
             reader,
             wiring,
             clock,
-            shared,
+            shared: shared(thread::current()),
             stations: Vec::new(),
             spans: BTreeMap::new(),
             texts: BTreeMap::new(),
@@ -164,7 +184,7 @@ pub(crate) fn start(
         }
         .run(&items);
     })?;
-    Ok((keep, thread))
+    Ok((keep(thread.thread().clone()), thread))
 }
 
 struct Keeper {
@@ -197,15 +217,15 @@ impl Keeper {
         }
         let mut ticked = Instant::now();
         loop {
-            let mut open = match items.recv_timeout(TICK) {
-                Ok(item) => self.take(item),
-                Err(RecvTimeoutError::Timeout) => true,
-                Err(RecvTimeoutError::Disconnected) => false,
-            };
+            let (mut open, mut more) = (true, true);
             for _ in 0..BATCH {
                 match items.try_recv() {
                     Ok(item) => open &= self.take(item),
-                    Err(_) => break,
+                    Err(ended) => {
+                        open &= ended == TryRecvError::Empty;
+                        more = false;
+                        break;
+                    }
                 }
             }
             self.commit();
@@ -215,6 +235,10 @@ impl Keeper {
             }
             if !open {
                 break;
+            }
+            if !more {
+                // Whoever puts something in afterwards has woken this thread, and then it doesn't wait at all.
+                thread::park_timeout(TICK);
             }
         }
         let now = self.clock.wall_now();

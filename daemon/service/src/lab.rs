@@ -32,11 +32,26 @@ use crate::wiring::Wiring;
 /// How often the picture that screens and dashboards see is made anew, real time.
 const VIEW_EVERY_MS: f64 = 100.0;
 
+/// How long answers and signals wait for a new picture, real time. To make it of a large lab takes longer than to
+/// decide, and a driver that has just been sent a cut often shares this thread's CPU: it has the cut when this
+/// thread waits again. So the thread waits first, and tells others later.
+const TELL_AFTER_MS: f64 = 1.0;
+
 /// Nice value of the lab thread, where it may be set.
 const NICE: i32 = -10;
 
 /// Longest wait when there is no tick to wait for.
 const IDLE: Duration = Duration::from_millis(250);
+
+/// Turns of reading that a driver's last words get when its process is gone: a pipe's worth and one to see its end. A
+/// child of it that holds the pipe and goes on writing gets no more.
+const LAST_TURNS: usize = 4;
+
+/// How long a driver has to end after `close`, by the protocol.
+const CLOSE_WITHIN_MS: f64 = 1_000.0;
+
+/// How often the drivers are looked at while they end.
+const CLOSING_LOOK: Duration = Duration::from_millis(10);
 
 const WAKER: Token = Token(0);
 
@@ -154,6 +169,7 @@ pub(crate) fn start(
             next_request: 0,
             buffer: vec![0; 64 * 1024],
             view_due_ms: 0.0,
+            untold: Vec::new(),
         }
         .run();
     })?;
@@ -173,6 +189,14 @@ struct LabThread {
     next_request: u64,
     buffer: Vec<u8>,
     view_due_ms: f64,
+    /// What others are told once the picture shows it.
+    untold: Vec<Untold>,
+}
+
+/// Something that somebody else is told.
+enum Untold {
+    Answer(oneshot::Sender<Result<Answer, Refusal>>, Result<Answer, Refusal>),
+    Signal(Signal),
 }
 
 impl LabThread {
@@ -180,11 +204,17 @@ impl LabThread {
         let mut events = Events::with_capacity(1024);
         let mut closing = false;
         while !closing {
-            let more = self.links.values().any(|link| link.readable);
+            let more = self.links.values().any(Link::readable);
             let wait = match (more, self.lab.wake_at()) {
                 (true, _) => Duration::ZERO,
                 (false, Some(at)) => self.clock.until(at),
                 (false, None) => IDLE,
+            };
+            let wait = if self.untold.is_empty() {
+                wait
+            } else {
+                let ms = (self.view_due_ms - monotonic_ms()).max(0.0);
+                wait.min(Duration::from_secs_f64(ms / 1000.0))
             };
             if let Err(error) = self.poll.poll(&mut events, Some(wait))
                 && error.kind() != io::ErrorKind::Interrupted
@@ -204,7 +234,7 @@ impl LabThread {
                 let now = self.clock.now();
                 if let Some(link) = self.links.get_mut(&instance) {
                     if event.is_readable() || event.is_read_closed() {
-                        link.readable = true;
+                        link.may_read(event.is_read_closed());
                     }
                     if event.is_writable() {
                         write(self.poll.registry(), link, now);
@@ -216,6 +246,23 @@ impl LabThread {
                 closing |= self.command(command);
             }
             self.housekeeping();
+        }
+        self.let_drivers_end(&mut events);
+    }
+
+    /// Goes on listening until every driver has closed its output, or had its second for it. A driver that met a closed
+    /// pipe while it is being cut would end as one whose daemon has died: at zero, but with its second switch closed.
+    fn let_drivers_end(&mut self, events: &mut Events) {
+        let until_ms = monotonic_ms() + CLOSE_WITHIN_MS;
+        while !self.links.is_empty() && monotonic_ms() < until_ms {
+            // Interrupted or not: the links are looked at each time.
+            let _ = self.poll.poll(events, Some(CLOSING_LOOK));
+            let now = self.clock.now();
+            for link in self.links.values_mut() {
+                write(self.poll.registry(), link, now);
+                link.may_read(false);
+            }
+            self.read_links();
         }
     }
 
@@ -234,7 +281,7 @@ impl LabThread {
         let ready: Vec<InstanceId> = self
             .links
             .iter()
-            .filter(|(_, link)| link.readable)
+            .filter(|(_, link)| link.readable())
             .map(|(instance, _)| *instance)
             .collect();
         for instance in ready {
@@ -327,7 +374,10 @@ impl LabThread {
                     Some(link) if link.generation > generation => {}
                     Some(_) => {
                         // What it said before it went is still in the pipe.
-                        while self.links.get(&instance).is_some_and(|link| link.readable) {
+                        for _ in 0..LAST_TURNS {
+                            if !self.links.get(&instance).is_some_and(Link::readable) {
+                                break;
+                            }
                             self.read_link(instance);
                         }
                         if let Some(link) = self.links.remove(&instance) {
@@ -431,14 +481,28 @@ impl LabThread {
         }
         self.view_due_ms = now_ms + VIEW_EVERY_MS;
         self.view.store(Arc::new(self.lab.view()));
+        if !self.untold.is_empty() {
+            self.told.archive.wake();
+        }
+        for untold in self.untold.drain(..) {
+            match untold {
+                // Who asked may have gone; the decision stands.
+                Untold::Answer(waiting, answer) => drop(waiting.send(answer)),
+                Untold::Signal(signal) => drop(self.told.signals.send(signal)),
+            }
+        }
         let overdue: Vec<InstanceId> = self
             .links
             .iter()
-            .filter(|(_, link)| link.overdue(now_ms))
+            .filter(|(_, link)| link.overdue(now_ms).is_some())
             .map(|(instance, _)| *instance)
             .collect();
         for instance in overdue {
-            let loss = Loss::Protocol("it did not describe itself within 5 s".into());
+            // What it said may be waiting to be read: it may be this loop that was late.
+            self.read_link(instance);
+            let Some(loss) = self.links.get(&instance).and_then(|link| link.overdue(now_ms)) else {
+                continue;
+            };
             if let Some(link) = self.links.remove(&instance) {
                 let why = loss.to_string();
                 care_of(
@@ -481,15 +545,10 @@ impl LabThread {
                 }
                 Action::Answer { request, answer } => {
                     if let Some(waiting) = self.waiting.remove(&request) {
-                        // Who asked may have gone; the decision stands.
-                        let _ = waiting.send(answer);
+                        self.tell_later(Untold::Answer(waiting, answer));
                     }
-                    self.view_due_ms = 0.0;
                 }
-                Action::Signal(signal) => {
-                    self.view_due_ms = 0.0;
-                    let _ = self.told.signals.send(signal);
-                }
+                Action::Signal(signal) => self.tell_later(Untold::Signal(signal)),
                 Action::Journal(_)
                 | Action::KeepTrip { .. }
                 | Action::DropTrip { .. }
@@ -498,6 +557,12 @@ impl LabThread {
                 | Action::Record(_) => self.told.archive.action(action, now),
             }
         }
+    }
+
+    /// Has something told with the next picture, which is due soon.
+    fn tell_later(&mut self, what: Untold) {
+        self.view_due_ms = self.view_due_ms.min(monotonic_ms() + TELL_AFTER_MS);
+        self.untold.push(what);
     }
 
     /// Puts something into the mailbox of the output's driver and writes what the pipe takes.
@@ -524,6 +589,7 @@ impl LabThread {
         // A driver that is gone is at zero already.
         let Some(link) = link else { return };
         put(link);
+        link.owes(monotonic_ms());
         write(self.poll.registry(), link, now);
     }
 }
@@ -532,7 +598,7 @@ impl LabThread {
 fn write(registry: &Registry, link: &mut Link, now: Millis) {
     if link.write(now).is_err() {
         // It is going; its end of file or its exit says so.
-        link.readable = true;
+        link.may_read(false);
         return;
     }
     let (full, fd) = (link.mailbox.is_full(), link.stdin().as_raw_fd());

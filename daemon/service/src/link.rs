@@ -24,6 +24,11 @@ use crate::wiring::{Instance, Wiring};
 /// How long a driver has to describe itself, real time.
 pub(crate) const DESCRIBE_WITHIN: std::time::Duration = std::time::Duration::from_secs(5);
 
+/// How long a driver may say nothing, or leave a command unanswered, before it counts as hung and is started again, real
+/// time. Its stations have been tripped since half a second or a second; this is about getting the bench back, and long
+/// enough not to end a driver whose device is slow to come back.
+const HUNG_AFTER_MS: f64 = 5_000.0;
+
 /// Malformed lines in a row that count as a broken protocol.
 const MALFORMED_MAX: u32 = 10;
 
@@ -41,6 +46,17 @@ struct Wired {
     kind: Option<Kind>,
 }
 
+/// What there is to read of a driver.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Intake {
+    /// Nothing, until the poll says so.
+    Empty,
+    /// Something, maybe.
+    More,
+    /// What is left, and then its end: the poll has said that it closed its stdout, and says so once.
+    Ending,
+}
+
 /// One driver process, from the lab thread's side.
 pub(crate) struct Link {
     pub(crate) instance: InstanceId,
@@ -56,10 +72,16 @@ pub(crate) struct Link {
     malformed: u32,
     unknown_said: bool,
     started_ms: f64,
+    /// When it last said anything.
+    heard_ms: f64,
+    /// How long it may say nothing; `None` where it only speaks when something happens.
+    silence_ms_max: Option<f64>,
+    /// Since when it owes an answer to a command.
+    owes_since_ms: Option<f64>,
     /// The present second of real time, and the lines in it.
     rate: (u64, u32),
     /// Whether there may be more to read.
-    pub(crate) readable: bool,
+    intake: Intake,
     /// Whether the poll watches its stdin. Only while something waits to be written: a pipe reports each time that
     /// the driver has read something, and that would wake the lab thread for nothing twice per command.
     pub(crate) watched: bool,
@@ -124,8 +146,11 @@ impl Link {
             malformed: 0,
             unknown_said: false,
             started_ms: crate::clock::monotonic_ms(),
+            heard_ms: crate::clock::monotonic_ms(),
+            silence_ms_max: None,
+            owes_since_ms: None,
             rate: (0, 0),
-            readable: true,
+            intake: Intake::More,
             watched: false,
         }
     }
@@ -138,10 +163,48 @@ impl Link {
         self.stdout.as_fd()
     }
 
-    /// Whether it has taken too long to describe itself.
+    /// Whether there may be more to read.
+    pub(crate) fn readable(&self) -> bool {
+        self.intake != Intake::Empty
+    }
+
+    /// There may be more to read. `ending`: its end comes after that.
+    pub(crate) fn may_read(&mut self, ending: bool) {
+        if ending {
+            self.intake = Intake::Ending;
+        } else if self.intake == Intake::Empty {
+            self.intake = Intake::More;
+        }
+    }
+
+    /// Why it is to be ended and started again, if it is: it doesn't describe itself, hangs, or doesn't answer.
     #[expect(clippy::cast_precision_loss, reason = "five thousand")]
-    pub(crate) fn overdue(&self, monotonic_ms: f64) -> bool {
-        self.inputs.is_none() && monotonic_ms - self.started_ms > DESCRIBE_WITHIN.as_millis() as f64
+    pub(crate) fn overdue(&self, monotonic_ms: f64) -> Option<Loss> {
+        let why = if self.inputs.is_none() {
+            let late = monotonic_ms - self.started_ms > DESCRIBE_WITHIN.as_millis() as f64;
+            late.then(|| "it did not describe itself within 5 s".to_owned())
+        } else if let Some(max) = self
+            .silence_ms_max
+            .filter(|max| monotonic_ms - self.heard_ms > *max)
+        {
+            Some(format!("it has said nothing for {:.0} s", max / 1000.0))
+        } else {
+            let late = self
+                .owes_since_ms
+                .is_some_and(|since| monotonic_ms - since > HUNG_AFTER_MS);
+            late.then(|| {
+                format!(
+                    "it has not answered a command for {:.0} s",
+                    HUNG_AFTER_MS / 1000.0
+                )
+            })
+        };
+        why.map(|why| Loss::Protocol(why.as_str().into()))
+    }
+
+    /// It is being told something that it has to answer.
+    pub(crate) fn owes(&mut self, monotonic_ms: f64) {
+        self.owes_since_ms.get_or_insert(monotonic_ms);
     }
 
     /// Writes what waits, as far as the pipe takes it.
@@ -166,7 +229,7 @@ impl Link {
             Ok(0) => return Turn::Lost(Loss::Exit("it closed its output".into())),
             Ok(count) => count,
             Err(error) if error.kind() == io::ErrorKind::WouldBlock => {
-                self.readable = false;
+                self.intake = Intake::Empty;
                 return Turn::Alive;
             }
             Err(error) if error.kind() == io::ErrorKind::Interrupted => return Turn::Alive,
@@ -176,6 +239,12 @@ impl Link {
                 ));
             }
         };
+        // A pipe that gave less than there was room for is empty now, and the poll says when there is more
+        // (epoll(7)). Its end has been said already, and is still to be read.
+        if count < room && self.intake == Intake::More {
+            self.intake = Intake::Empty;
+        }
+        self.heard_ms = crate::clock::monotonic_ms();
         // Taken out while lines borrow from it, put back afterwards.
         let mut lines = std::mem::take(&mut self.lines);
         lines.push(&buffer[..count]);
@@ -280,6 +349,9 @@ impl Link {
                 );
             }
             FromDriver::Applied(applied) => {
+                if applied.seq.is_some() {
+                    self.owes_since_ms = None;
+                }
                 if let Some(output) = self.outputs.get(&*applied.output).copied() {
                     let seq = applied.seq.map(Seq);
                     let fraction = Fraction::clamped(applied.fraction);
@@ -295,6 +367,7 @@ impl Link {
                 }
             }
             FromDriver::Refused(refused) => {
+                self.owes_since_ms = None;
                 if let Some(output) = self.outputs.get(&*refused.output).copied() {
                     let text = Arc::from(&*refused.text);
                     apply(
@@ -421,6 +494,17 @@ impl Link {
             });
         }
         self.inputs = Some(known);
+        // The protocol has one without inputs speak once a second. One whose inputs have no rate speaks when something
+        // happens.
+        let rates = describe.inputs.iter().map(|input| input.rate_hz);
+        self.silence_ms_max = if describe.inputs.is_empty() {
+            Some(HUNG_AFTER_MS)
+        } else {
+            rates
+                .flatten()
+                .reduce(f64::max)
+                .map(|rate| (3_000.0 / rate).max(HUNG_AFTER_MS))
+        };
         Ok(Event::DriverUp {
             instance: self.instance,
             inputs: offers,
