@@ -11,7 +11,7 @@ use clap::{Args, CommandFactory, FromArgMatches, Parser, Subcommand, ValueEnum};
 use crate::caution::CAUTION;
 use crate::failure::Failure;
 use crate::screen::Screen;
-use crate::{config, demo, journal, limit, present, recipe, run, status, stop, trip, watch};
+use crate::{config, demo, driver, journal, limit, present, recipe, run, sensor, status, stop, trip, watch};
 
 /// Help shows an example before it explains.
 const TEMPLATE: &str = "{about-with-newline}\n{before-help}{usage-heading} {usage}\n\n{all-args}{after-help}";
@@ -94,6 +94,10 @@ pub(crate) enum Command {
     Journal(journal::Verb),
     #[command(subcommand)]
     Config(config::Verb),
+    #[command(subcommand)]
+    Driver(driver::Verb),
+    #[command(subcommand)]
+    Sensor(sensor::Verb),
     Demo(demo::Arguments),
 }
 

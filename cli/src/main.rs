@@ -20,11 +20,13 @@ mod table;
 
 mod config;
 mod demo;
+mod driver;
 mod journal;
 mod limit;
 mod present;
 mod recipe;
 mod run;
+mod sensor;
 mod status;
 mod stop;
 mod trip;
@@ -119,6 +121,8 @@ async fn carry_out(session: &Session, command: Command) -> Result<Exit, Failure>
         Command::Limit(verb) => limit::carry_out(session, verb).await,
         Command::Journal(verb) => journal::carry_out(session, verb).await,
         Command::Config(verb) => config::carry_out(session, &verb),
+        Command::Driver(verb) => driver::carry_out(session, verb),
+        Command::Sensor(verb) => sensor::carry_out(session, &verb),
         Command::Demo(arguments) => demo::demo(session, &arguments).await,
     }
 }

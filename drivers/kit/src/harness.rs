@@ -223,7 +223,8 @@ impl Values {
     }
 }
 
-/// The hardware of an output that takes a fraction. Called on the output's own thread only.
+/// The hardware of an output that takes a fraction. Called on the output's own thread only. Dropped after zero when the driver
+/// ends in order, before the process does: the place to switch off what is left, within a fraction of a second.
 pub trait Output: Send {
     /// Tells the hardware, 0 to 1, and returns what it was told after rounding to what it can do. Zero must always work.
     ///
@@ -249,7 +250,7 @@ pub trait Output: Send {
 }
 
 /// The hardware of an output that is on or off. The harness proportions it over windows.
-/// Called on the output's own thread only.
+/// Called on the output's own thread only; dropped at the end as an [`Output`] is.
 pub trait Relay: Send {
     /// Switches. Off must always work.
     ///
@@ -282,7 +283,7 @@ pub struct OutputPart {
 
 enum Switch {
     Steady(Box<dyn Output>),
-    Windowed(Box<dyn Relay>),
+    Windowed { relay: Box<dyn Relay>, least_ms: u32 },
 }
 
 impl OutputPart {
@@ -310,8 +311,21 @@ impl OutputPart {
         };
         OutputPart {
             output,
-            switch: Switch::Windowed(Box::new(hardware)),
+            switch: Switch::Windowed {
+                relay: Box::new(hardware),
+                least_ms: 0,
+            },
         }
+    }
+
+    /// A relay stays on, and off, for this long at least; it is given less heat than was granted rather than more. Zero always
+    /// acts at once. Without effect on an output that takes a fraction.
+    #[must_use]
+    pub fn min_on_ms(mut self, min_on_ms: u32) -> Self {
+        if let Switch::Windowed { least_ms, .. } = &mut self.switch {
+            *least_ms = min_on_ms;
+        }
+        self
     }
 
     /// Full power in watts.

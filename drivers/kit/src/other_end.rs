@@ -33,6 +33,8 @@ pub struct Heard {
     pub at_ms: f64,
     /// Without its `\n`; empty if it was longer than the protocol allows.
     pub line: Vec<u8>,
+    /// It was longer than the protocol allows.
+    pub too_long: bool,
 }
 
 impl Heard {
@@ -76,14 +78,13 @@ impl OtherEnd {
             while let Ok(count @ 1..) = stdout.read(&mut buffer) {
                 lines.push(&buffer[..count]);
                 while let Some(line) = lines.next_line() {
-                    let line = line.map_or_else(|LineTooLong| Vec::new(), <[u8]>::to_vec);
-                    if sender
-                        .send(Heard {
-                            at_ms: monotonic_ms(),
-                            line,
-                        })
-                        .is_err()
-                    {
+                    let too_long = line == Err(LineTooLong);
+                    let heard = Heard {
+                        at_ms: monotonic_ms(),
+                        line: line.unwrap_or_default().to_vec(),
+                        too_long,
+                    };
+                    if sender.send(heard).is_err() {
                         return;
                     }
                 }

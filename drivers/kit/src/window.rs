@@ -26,6 +26,29 @@ impl Firing {
         }
     }
 
+    /// The fraction that a relay can do whose on-times and off-times last `least_ms` at least: the same or the next below,
+    /// since no output may be given more heat than was granted. 0 and 1 stay as they are.
+    ///
+    /// # Panics
+    /// If the window isn't above zero.
+    pub fn deliverable(window_ms: f64, fraction: f64, least_ms: f64) -> f64 {
+        assert!(window_ms > 0.0, "a window of {window_ms} ms");
+        let least = least_ms / window_ms;
+        if fraction >= 1.0 || fraction <= 0.0 {
+            return fraction.clamp(0.0, 1.0);
+        }
+        let fraction = fraction.min(1.0 - least);
+        if fraction < least { 0.0 } else { fraction }
+    }
+
+    /// How much longer it is on, in milliseconds: zero while it is off, without end at a fraction of 1.
+    pub fn on_for(&self, now_ms: f64) -> f64 {
+        if self.on >= self.window {
+            return f64::INFINITY;
+        }
+        (self.on - self.since_start(now_ms)).max(0.0)
+    }
+
     /// Whether the relay is on at this time.
     pub fn on_at(&self, now_ms: f64) -> bool {
         self.since_start(now_ms) < self.on
@@ -144,6 +167,37 @@ mod tests {
                 }
             }
         }
+    }
+
+    #[test]
+    fn a_relay_gets_what_it_can_do_and_never_more_than_was_granted() {
+        for (fraction, least, done) in [
+            (0.0, 100.0, 0.0),
+            (0.05, 100.0, 0.0),
+            (0.099, 100.0, 0.0),
+            (0.1, 100.0, 0.1),
+            (0.42, 100.0, 0.42),
+            (0.95, 100.0, 0.9),
+            (1.0, 100.0, 1.0),
+            (0.001, 0.0, 0.001),
+            (0.999, 0.0, 0.999),
+            // Half a window on and half off is all there is; a longer least time leaves nothing in between.
+            (0.7, 500.0, 0.5),
+            (0.7, 600.0, 0.0),
+        ] {
+            let got = Firing::deliverable(1_000.0, fraction, least);
+            assert!((got - done).abs() < 1e-12, "{fraction} with {least} ms: {got}");
+            assert!(got <= fraction, "{fraction} became {got}");
+        }
+    }
+
+    #[test]
+    fn what_is_left_of_an_on_time() {
+        let firing = Firing::new(1_000.0, 0.3, 250.0);
+        for (now, left) in [(5_250.0, 300.0), (5_549.0, 1.0), (5_600.0, 0.0), (6_249.0, 0.0)] {
+            assert!((firing.on_for(now) - left).abs() < 1e-6, "at {now}");
+        }
+        assert!(Firing::new(1_000.0, 1.0, 0.0).on_for(5_123.0).is_infinite());
     }
 
     #[test]

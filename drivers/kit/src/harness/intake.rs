@@ -205,9 +205,10 @@ impl Intake {
             let cell = Cell::new(&part.output.id);
             let mut hardware = match part.switch {
                 Switch::Steady(output) => Hardware::Steady(output),
-                Switch::Windowed(relay) => Hardware::Windowed(Box::new(Windowed::new(
+                Switch::Windowed { relay, least_ms } => Hardware::Windowed(Box::new(Windowed::new(
                     relay,
                     part.output.window_ms.unwrap_or(wire::MAX_WINDOW_MS),
+                    least_ms,
                     time.now_ms(),
                 ))),
             };

@@ -164,21 +164,30 @@ pub(super) enum Hardware {
 pub(super) struct Windowed {
     relay: Box<dyn Relay>,
     window_ms: f64,
+    /// On and off last this long at least.
+    least_ms: f64,
     firing: Firing,
     fired: Fired,
     on: bool,
 }
 
 impl Windowed {
-    pub(super) fn new(relay: Box<dyn Relay>, window_ms: u32, now_ms: f64) -> Self {
+    pub(super) fn new(relay: Box<dyn Relay>, window_ms: u32, least_ms: u32, now_ms: f64) -> Self {
         let window_ms = f64::from(window_ms);
         Windowed {
             relay,
             window_ms,
+            least_ms: f64::from(least_ms),
             firing: Firing::new(window_ms, 0.0, 0.0),
             fired: Fired::new(window_ms, now_ms),
             on: false,
         }
+    }
+
+    /// Whether the relay should be on. One that is off isn't switched on for the rest of an on-time, unless there is half of the
+    /// least time left: what is left of a whole one is always a little less, by as much as this thread wakes up late.
+    fn on_at(&self, now_ms: f64) -> bool {
+        self.firing.on_at(now_ms) && (self.on || self.firing.on_for(now_ms) >= self.least_ms / 2.0)
     }
 
     fn switch(&mut self, on: bool, time: &LabTime) -> Result<(), Failure> {
@@ -205,8 +214,9 @@ impl Hardware {
                 Ok(told)
             }
             Hardware::Windowed(windowed) => {
+                let fraction = Firing::deliverable(windowed.window_ms, fraction, windowed.least_ms);
                 windowed.firing = Firing::new(windowed.window_ms, fraction, offset_ms);
-                let on = windowed.firing.on_at(time.now_ms());
+                let on = windowed.on_at(time.now_ms());
                 if on != windowed.on || !on {
                     windowed.switch(on, time)?;
                 }
@@ -245,7 +255,7 @@ impl Hardware {
         let Hardware::Windowed(windowed) = self else {
             return Ok(None);
         };
-        let on = windowed.firing.on_at(time.now_ms());
+        let on = windowed.on_at(time.now_ms());
         if on == windowed.on {
             return Ok(None);
         }
@@ -317,6 +327,15 @@ impl Station {
             let wake = [self.until, edge].into_iter().flatten().min();
             let (commands, ending) = self.cell.wait(wake);
             if let Some(why) = ending {
+                // A cut that came together with the end opens the second switch all the same. Whether that works or
+                // not, zero follows.
+                let cut: Vec<Command> = commands
+                    .into_iter()
+                    .filter(|command| matches!(command, Command::Cut { .. }))
+                    .collect();
+                if !cut.is_empty() {
+                    let _ = catch_unwind(AssertUnwindSafe(|| self.step(cut)));
+                }
                 self.zero_for_good(why);
                 return;
             }
@@ -481,6 +500,10 @@ impl Station {
         self.fraction = 0.0;
         self.record(why.word(), None, None);
         self.answer(Answer::Plain(None));
-        self.cell.report_zero();
+        let cell = Arc::clone(&self.cell);
+        // The process ends as soon as zero is reported, so hardware that has more to switch off does it now, by its `Drop`.
+        // Should that panic, this output is at zero all the same.
+        let _ = catch_unwind(AssertUnwindSafe(|| drop(self)));
+        cell.report_zero();
     }
 }
