@@ -1,0 +1,262 @@
+//! Who may do what, with real users and groups: the kernel or the bus says who calls, and nobody is asked.
+//!
+//! Other users and groups are taken with `setpriv`, so that the groups of a process are not those of the user database.
+
+use std::fs;
+use std::os::unix::fs::PermissionsExt as _;
+use std::process::Command;
+
+use benchward_api::{LAB_PATH, station_path};
+use benchward_tests::bus::Bus;
+use benchward_tests::client::Client;
+use benchward_tests::command::Done;
+use benchward_tests::daemon::Daemon;
+use benchward_tests::place::Place;
+use benchward_tests::programs::{program, system};
+use benchward_tests::recipe::{HOLD, HOLD_NAME};
+
+/// Groups that every Debian has (base-passwd), with nobody in them.
+const OPERATE: (&str, u32) = ("games", 60);
+const PROCESS: (&str, u32) = ("news", 9);
+const SAFETY: (&str, u32) = ("mail", 8);
+
+/// A user that every Debian has, and that owns nothing here.
+const OTHER: (&str, u32) = ("daemon", 1);
+
+const ROLES: &str = "[roles]\noperate = [\"games\"]\nprocess = [\"news\"]\nsafety = [\"mail\"]\n";
+
+/// Taking another user needs root.
+fn is_root() -> bool {
+    let root = rustix::process::geteuid().is_root();
+    if !root {
+        eprintln!("not tested here: taking another user needs root");
+    }
+    root
+}
+
+/// A command as that user, in exactly those groups beside its own.
+fn as_user(uid: u32, groups: &[u32]) -> Command {
+    let mut command = system("setpriv", "util-linux");
+    command.args([format!("--reuid={uid}"), format!("--regid={uid}")]);
+    if groups.is_empty() {
+        command.arg("--clear-groups");
+    } else {
+        let list: Vec<String> = groups.iter().map(ToString::to_string).collect();
+        command.arg(format!("--groups={}", list.join(",")));
+    }
+    command.arg("--");
+    command
+}
+
+/// A lab with one bench, and the command line where every user can run it.
+struct Shop {
+    place: Place,
+    daemon: Daemon,
+    client: Client,
+    bus: Bus,
+}
+
+impl Shop {
+    fn open(roles: &str) -> Self {
+        let place = Place::new();
+        let bus = Bus::start(&place);
+        place.configure(
+            "bus = \"session\"",
+            &format!("{roles}{}", place.simulated("bench-1", "")),
+        );
+        let copy = place.path("benchward");
+        fs::copy(program("benchward"), &copy).expect("the folder is ours");
+        fs::set_permissions(&copy, fs::Permissions::from_mode(0o755)).expect("it is ours");
+        fs::write(place.path("hold.toml"), HOLD).expect("the folder is ours");
+        let daemon = Daemon::start_with(&place, |command| {
+            command.env("DBUS_SESSION_BUS_ADDRESS", bus.address());
+        });
+        let client = daemon.client();
+        client.wait_ready(&["bench-1"]);
+        bus.wait_for_lab();
+        Self {
+            place,
+            daemon,
+            client,
+            bus,
+        }
+    }
+
+    /// `benchward WORDS` over the private socket as another user.
+    fn run(&self, uid: u32, groups: &[u32], words: &[&str]) -> Done {
+        let output = as_user(uid, groups)
+            .arg(self.place.path("benchward"))
+            .arg("--json")
+            .arg("--socket")
+            .arg(self.place.socket())
+            .args(words)
+            .env_remove("BENCHWARD_SOCKET")
+            .output()
+            .expect("setpriv can be started");
+        Done::of(&output)
+    }
+
+    fn allowed(&self, uid: u32, groups: &[u32], words: &[&str]) {
+        let done = self.run(uid, groups, words);
+        assert_eq!(done.code, 0, "uid {uid} in {groups:?} may {words:?}: {done:?}");
+    }
+
+    fn denied(&self, uid: u32, groups: &[u32], words: &[&str]) {
+        let done = self.run(uid, groups, words);
+        assert_eq!(
+            done.code, 3,
+            "uid {uid} in {groups:?} may not {words:?}: {done:?}"
+        );
+        assert_eq!(done.json()["error"], "NotPermitted", "{done:?}");
+        let (name, _) = OTHER;
+        let who = if uid == 0 { "root" } else { name };
+        let entry = self
+            .client
+            .journal()
+            .into_iter()
+            .rfind(|entry| entry.kind == "refused")
+            .expect("a journal entry");
+        assert_eq!(entry.who.as_deref(), Some(who), "{}", entry.text);
+        assert!(
+            done.json()["text"]
+                .as_str()
+                .is_some_and(|text| text.contains(who)),
+            "{done:?}"
+        );
+    }
+
+    fn start_words(&self) -> [&'static str; 7] {
+        assert_eq!(self.client.station("bench-1").run, None);
+        [
+            "run", "start", "bench-1", "--recipe", HOLD_NAME, "--serial", "A-0017",
+        ]
+    }
+}
+
+#[test]
+fn without_roles_the_owner_has_all_and_others_may_look_and_stop() {
+    if !is_root() {
+        return;
+    }
+    let shop = Shop::open("");
+    let recipe = shop.place.path("hold.toml");
+    let put = ["recipe", "put", recipe.to_str().expect("text")];
+    let (_, other) = OTHER;
+
+    shop.denied(other, &[], &put);
+    shop.allowed(0, &[], &put);
+    let start = shop.start_words();
+    shop.denied(other, &[], &start);
+    shop.denied(other, &[0], &["present", "bench-1"]);
+    shop.denied(other, &[], &["limit", "set", "--lab", "200C"]);
+    shop.allowed(0, &[], &start);
+    shop.allowed(0, &[], &["limit", "set", "--lab", "200C"]);
+
+    shop.allowed(other, &[], &["status"]);
+    shop.allowed(other, &[], &["run", "list"]);
+    shop.allowed(other, &[], &["journal", "verify"]);
+    // In an emergency nobody is asked who they are.
+    shop.allowed(other, &[], &["stop"]);
+    assert_eq!(shop.client.tripped("bench-1"), ["stop"]);
+    let pressed = shop
+        .client
+        .journal()
+        .into_iter()
+        .rfind(|entry| entry.kind == "trip")
+        .expect("the trip");
+    assert!(
+        pressed.text.contains(OTHER.0),
+        "who pressed it is known: {}",
+        pressed.text
+    );
+    shop.denied(other, &[], &["trip", "reset", "bench-1"]);
+    drop(shop.daemon);
+}
+
+#[test]
+fn roles_are_the_groups_that_the_process_has() {
+    if !is_root() {
+        return;
+    }
+    let shop = Shop::open(ROLES);
+    let recipe = shop.place.path("hold.toml");
+    let put = ["recipe", "put", recipe.to_str().expect("text")];
+    let (uid, (_, operate), (_, process), (_, safety)) = (OTHER.1, OPERATE, PROCESS, SAFETY);
+
+    // Recipes: process alone.
+    shop.denied(uid, &[operate, safety], &put);
+    shop.allowed(uid, &[process], &put);
+    // Runs, presence: any role.
+    let start = shop.start_words();
+    shop.denied(uid, &[], &start);
+    shop.allowed(uid, &[operate], &start);
+    for role in [operate, process, safety] {
+        shop.allowed(uid, &[role], &["present", "bench-1"]);
+    }
+    // Limits: safety alone. Also the daemon's own user holds what its groups say, and no more.
+    let limit = ["limit", "set", "--lab", "200C"];
+    shop.denied(uid, &[operate, process], &limit);
+    shop.denied(0, &[], &limit);
+    shop.allowed(uid, &[safety], &limit);
+    // A cut: safety resets. Pressing stop for the whole lab is one.
+    shop.allowed(uid, &[], &["stop"]);
+    shop.allowed(uid, &[operate], &["trip", "ack", "bench-1"]);
+    shop.denied(uid, &[operate, process], &["trip", "reset", "bench-1"]);
+    assert_eq!(shop.client.tripped("bench-1"), ["stop"]);
+    shop.allowed(uid, &[safety], &["trip", "reset", "bench-1"]);
+    assert_eq!(shop.client.tripped("bench-1"), [""; 0]);
+    drop(shop.daemon);
+}
+
+#[test]
+fn on_a_bus_the_bus_says_who_calls() {
+    if !is_root() {
+        return;
+    }
+    let shop = Shop::open(ROLES);
+    let ceiling = |uid: u32, groups: &[u32], celsius: &str| {
+        let words = [LAB_PATH, "io.benchward.Lab1", "SetCeiling", "d", celsius];
+        let output = as_user(uid, groups)
+            .args([
+                "busctl",
+                &format!("--address={}", shop.bus.address()),
+                "call",
+                benchward_api::BUS_NAME,
+            ])
+            .args(words)
+            .output()
+            .expect("setpriv can be started");
+        Done::of(&output)
+    };
+    let denied = ceiling(OTHER.1, &[OPERATE.1, PROCESS.1], "190");
+    assert_ne!(denied.code, 0);
+    assert!(
+        denied.stderr.contains(OTHER.0) && denied.stderr.contains("safety"),
+        "{denied:?}"
+    );
+    assert!((shop.client.status().ceiling_celsius - 260.0).abs() < 1e-9);
+    let allowed = ceiling(OTHER.1, &[SAFETY.1], "190");
+    assert_eq!(allowed.code, 0, "{allowed:?}");
+    assert!((shop.client.status().ceiling_celsius - 190.0).abs() < 1e-9);
+    let entry = shop
+        .client
+        .journal()
+        .into_iter()
+        .rfind(|entry| entry.kind == "limit")
+        .expect("a journal entry");
+    assert_eq!(entry.who.as_deref(), Some(OTHER.0));
+    // Without a role, looking is for everybody.
+    let path = station_path("bench-1");
+    let look = as_user(OTHER.1, &[])
+        .args([
+            "busctl",
+            &format!("--address={}", shop.bus.address()),
+            "get-property",
+            benchward_api::BUS_NAME,
+        ])
+        .args([path.as_str(), "io.benchward.Station1", "Phase"])
+        .output()
+        .expect("setpriv can be started");
+    assert!(String::from_utf8_lossy(&look.stdout).contains("idle"));
+    drop(shop.daemon);
+}

@@ -1,0 +1,19 @@
+//! What the tests with real processes are made of: the daemon, a broker, a bus, clients, the drivers' own records.
+//!
+//! A test sets up a [`place::Place`], starts what it needs in it, makes something happen, and looks at what others saw of
+//! it. Nothing here waits for a fixed time where it can wait for the thing itself; the bounds that are promised are
+//! measured on `CLOCK_MONOTONIC`, at the driver's end.
+
+pub mod broker;
+pub mod bus;
+pub mod client;
+pub mod clock;
+pub mod command;
+pub mod daemon;
+pub mod fault;
+pub mod load;
+pub mod place;
+pub mod programs;
+pub mod recipe;
+pub mod record;
+pub mod wait;
