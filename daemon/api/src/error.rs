@@ -146,7 +146,9 @@ mod tests {
             let error = Error::from(refusal);
             assert_eq!(error.word(), name);
             // As it goes over the wire, which is what counts.
-            let call = zbus::message::Message::method_call("/", "Start").build(&()).unwrap();
+            let call = zbus::message::Message::method_call("/", "Start")
+                .build(&())
+                .unwrap();
             let reply = zbus::DBusError::create_reply(&error, &call.header()).unwrap();
             let on_the_wire = reply.header().error_name().unwrap().to_string();
             assert_eq!(on_the_wire, format!("io.benchward.Error.{name}"));
