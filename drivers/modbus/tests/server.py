@@ -37,7 +37,10 @@ plant = {"celsius": 24.0, "at": time.monotonic()}
 def control():
     global seen
     try:
-        stamp = os.stat(f"{folder}/control.json").st_mtime_ns
+        # The time alone is not enough: the kernel's file times move in steps of milliseconds, and two commands may fall
+        # into one. Each command is a file of its own, renamed into place.
+        found = os.stat(f"{folder}/control.json")
+        stamp = (found.st_mtime_ns, found.st_ino, found.st_size)
         if stamp != seen[0]:
             with open(f"{folder}/control.json") as file:
                 seen = (stamp, json.load(file))
