@@ -146,6 +146,14 @@ impl Setup {
         u32::try_from(at).ok().map(OutputId)
     }
 
+    /// The name of a station; empty for an id that isn't of this lab.
+    pub fn station_name(&self, station: StationId) -> Arc<str> {
+        self.stations
+            .get(station.index())
+            .map(|station| station.name.clone())
+            .unwrap_or_default()
+    }
+
     /// The station of that name.
     pub fn station(&self, name: &str) -> Option<StationId> {
         let at = self.stations.iter().position(|station| &*station.name == name)?;

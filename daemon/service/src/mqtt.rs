@@ -413,15 +413,7 @@ impl Teller {
 
     fn signal(&mut self, signal: &Signal, shared: &Shared) {
         let time = shared.clock.wall_now().to_string();
-        let name = |station: StationId| {
-            shared
-                .wiring
-                .setup
-                .stations
-                .get(station.index())
-                .map(|station| station.name.to_string())
-                .unwrap_or_default()
-        };
+        let name = |station: StationId| shared.wiring.setup.station_name(station);
         match signal {
             Signal::Interlock {
                 station,

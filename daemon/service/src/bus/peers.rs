@@ -170,14 +170,7 @@ pub(super) async fn tell(connection: &zbus::Connection, shared: &Shared) {
 
 async fn tell_signal(connection: &zbus::Connection, shared: &Shared, signal: Signal) -> zbus::Result<()> {
     let emitter = SignalEmitter::new(connection, LAB_PATH)?;
-    let setup = &shared.wiring.setup;
-    let name = |station: benchward_core::StationId| {
-        setup
-            .stations
-            .get(station.index())
-            .map(|station| station.name.to_string())
-            .unwrap_or_default()
-    };
+    let name = |station| shared.wiring.setup.station_name(station);
     match signal {
         Signal::Interlock {
             station,
