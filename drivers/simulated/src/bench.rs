@@ -70,6 +70,9 @@ pub struct Bench {
 struct Sensor {
     id: String,
     place: Node,
+    /// What stays of a difference after one step.
+    keep: f64,
+    contact_error: f64,
     lagged: f64,
     noise: Random,
     /// The newest value that went out, which a stuck sensor repeats.
@@ -90,12 +93,19 @@ impl Bench {
             .into_iter()
             .zip(settings.sensor_ids())
             .zip(100..)
-            .map(|((place, id), stream)| Sensor {
-                id,
-                place,
-                lagged: start,
-                noise: Random::new(settings.seed, stream),
-                last: None,
+            .enumerate()
+            .map(|(n, ((place, id), stream))| {
+                // `check` has seen to it that there is a number for each.
+                let lag_s = settings.sensor_lag_s.of(n).unwrap_or(STEP_S);
+                Sensor {
+                    id,
+                    place,
+                    keep: (-STEP_S / lag_s).exp(),
+                    contact_error: settings.contact_error.of(n).unwrap_or(0.0),
+                    lagged: start,
+                    noise: Random::new(settings.seed, stream),
+                    last: None,
+                }
             })
             .collect();
         let mut schedule = Schedule::new(settings.faults.clone());
@@ -154,10 +164,10 @@ impl Bench {
         }
         self.network
             .step(STEP_S, Node::Element as usize, self.watts, draft);
-        let keep = (-STEP_S / self.settings.sensor_lag_s).exp();
         for sensor in &mut self.sensors {
-            let seen = seen(sensor, &self.network, &self.schedule, &self.settings, now);
-            sensor.lagged = seen + (sensor.lagged - seen) * keep;
+            let room = self.settings.ambient_celsius;
+            let seen = seen(sensor, &self.network, &self.schedule, room, now);
+            sensor.lagged = seen + (sensor.lagged - seen) * sensor.keep;
         }
     }
 
@@ -203,6 +213,21 @@ impl Bench {
     /// The true temperature of a place, degrees Celsius.
     pub fn celsius(&self, node: Node) -> f64 {
         self.network.celsius(node as usize)
+    }
+
+    /// What a bead that sits as sensor `sensor` (counted from 0) does, but is well taped and has neither lag nor noise,
+    /// would read: the best that anybody can know of that place. `None`: there is no such sensor.
+    pub fn site_celsius(&self, sensor: usize) -> Option<f64> {
+        let sensor = self.sensors.get(sensor)?;
+        let room = self.settings.ambient_celsius;
+        let excess = self.network.celsius(sensor.place as usize) - room;
+        Some(room + excess * (1.0 - sensor.contact_error))
+    }
+
+    /// From here on the mains have their nominal voltage and there is no draft: what an undisturbed bench would do.
+    pub fn calm(&mut self) {
+        self.draft.calm();
+        self.mains.calm();
     }
 
     /// What the heater takes, amperes at 230 V.
@@ -252,14 +277,13 @@ fn seen(
     sensor: &Sensor,
     network: &Network<{ Node::COUNT }>,
     schedule: &Schedule,
-    settings: &Settings,
+    room: f64,
     now_s: f64,
 ) -> f64 {
     /// Share of the board's excess over the room that the air right above it has.
     const AIR_SHARE: f64 = 0.12;
-    let room = settings.ambient_celsius;
     let excess = network.celsius(sensor.place as usize) - room;
-    let taped = room + excess * (1.0 - settings.contact_error);
+    let taped = room + excess * (1.0 - sensor.contact_error);
     let off = schedule
         .of_input(&sensor.id)
         .map(|(fault, since)| match fault.kind {
@@ -303,7 +327,9 @@ impl HeaterKind {
 /// Builds the network for one bench.
 fn network(settings: &Settings, start_celsius: f64) -> Network<{ Node::COUNT }> {
     // The element: what it gives off at full power fixes its coefficients, its lag at 40 % fixes its capacity.
-    let heater = settings.heater.figures();
+    let mut heater = settings.heater.figures();
+    heater.lag_s = settings.heater_lag_s.unwrap_or(heater.lag_s);
+    heater.full_celsius = settings.element_celsius.unwrap_or(heater.full_celsius);
     let around = 100.0;
     let fourth = |celsius: f64| (celsius + ZERO_CELSIUS).powi(4);
     let radiance =
@@ -324,24 +350,23 @@ fn network(settings: &Settings, start_celsius: f64) -> Network<{ Node::COUNT }> 
     let mass_kg = settings.board_grams / 1_000.0;
     let areal = (0.28 + 0.17 * (settings.board_grams / 21.0).ln() / (952.0_f64 / 21.0).ln()).clamp(0.2, 0.6);
     let area = settings.board_square_cm.unwrap_or(settings.board_grams / areal) / 10_000.0;
-    let heat_capacity = 1_000.0; // J/kgK: FR-4 900 to 1200, copper 385
     let (centre, edge) = (0.6 * area, 0.4 * area);
     let (laminate_kg, component_kg) = (0.92 * mass_kg, 0.08 * mass_kg);
-    let layer = |part: f64| 0.5 * laminate_kg * part / area * heat_capacity;
+    let layer = |part: f64| 0.5 * laminate_kg * part / area * settings.specific_heat;
     let component_capacity = component_kg * 800.0;
     let component_area = 0.03 * area;
 
-    // Through the laminate, 0.3 W/mK over half of 1.6 mm; along it, 12 W/mK with its copper.
-    let through = |part: f64| 0.3 * part / 0.000_8;
+    // Through the laminate over half of 1.6 mm; along it over as much, for each face.
+    let through = |part: f64| settings.through_w_per_m_k * part / 0.000_8;
     let side = area.sqrt();
-    let along = 12.0 * 0.000_8 * (4.0 * centre.sqrt()) / (0.25 * side);
+    let along = settings.along_w_per_m_k * 0.000_8 * (4.0 * centre.sqrt()) / (0.25 * side);
 
-    // A heater is sized for about 12.8 kW/m² of its own face; the board sees the share of it that it covers.
-    let heater_area = settings.watts / 12_800.0;
+    // The board sees the share of the heater's face that it covers.
+    let heater_area = settings.watts / (settings.face_w_per_square_cm * 10_000.0);
     let to_board = (0.53 * area / heater_area).min(0.5);
-    let weight_edge = 0.8 * edge / (centre + 0.8 * edge);
+    let weight_edge = settings.edge_share * edge / (centre + settings.edge_share * edge);
     let to_room = 0.08;
-    let (emissivity, bottom_emissivity) = (0.9, 0.45);
+    let (emissivity, bottom_emissivity) = (settings.emissivity, 0.45);
 
     let link = |from: Node, to: End, conductance: f64, radiance: f64, in_draft: bool| Link {
         from: from.end(),
@@ -353,17 +378,26 @@ fn network(settings: &Settings, start_celsius: f64) -> Network<{ Node::COUNT }> 
     let element = |to: End, share: f64| link(Node::Element, to, share * conductance, share * radiance, false);
     let inside = |from: Node, to: Node, conductance: f64| link(from, to.end(), conductance, 0.0, false);
     let above = |from: Node, part: f64, coefficient: f64| {
-        link(from, End::Room, coefficient * part, emissivity * part, true)
+        link(
+            from,
+            End::Room,
+            settings.convection * coefficient * part,
+            emissivity * part,
+            true,
+        )
     };
     let below = |from: Node, part: f64| {
         let to_body = link(
             from,
             Node::Body.end(),
-            4.0 * part,
+            settings.convection * 4.0 * part,
             bottom_emissivity * part,
             false,
         );
-        [to_body, link(from, End::Room, 3.0 * part, 0.0, true)]
+        [
+            to_body,
+            link(from, End::Room, settings.convection * 3.0 * part, 0.0, true),
+        ]
     };
 
     let mut links = vec![
@@ -388,8 +422,8 @@ fn network(settings: &Settings, start_celsius: f64) -> Network<{ Node::COUNT }> 
     let mut capacities = [0.0; Node::COUNT];
     for (node, capacity) in [
         (Node::Element, element_capacity),
-        // With its loss this warms within about 500 s.
-        (Node::Body, 500.0 * settings.watts / 160.0),
+        // With its loss this warms within about its time constant.
+        (Node::Body, settings.body_lag_s * settings.watts / 160.0),
         (Node::BottomCentre, layer(centre)),
         (Node::BottomEdge, layer(edge)),
         (Node::TopCentre, layer(centre)),

@@ -28,8 +28,8 @@
 mod bench;
 pub mod faults;
 pub mod network;
-mod random;
+pub mod random;
 mod settings;
 
 pub use bench::{Bench, Node, Reading};
-pub use settings::{Channels, HeaterKind, Settings, WrongSettings};
+pub use settings::{Channels, HeaterKind, PerSensor, Settings, WrongSettings};

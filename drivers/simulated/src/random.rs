@@ -4,14 +4,14 @@
 
 /// One stream of numbers.
 #[derive(Debug, Clone)]
-pub(crate) struct Random {
+pub struct Random {
     state: [u64; 4],
     spare: Option<f64>,
 }
 
 impl Random {
     /// Streams of one seed are independent of each other.
-    pub(crate) fn new(seed: u64, stream: u64) -> Self {
+    pub fn new(seed: u64, stream: u64) -> Self {
         let mut mix = seed ^ stream.wrapping_mul(0xA076_1D64_78BD_642F);
         let state = [(); 4].map(|()| splitmix64(&mut mix));
         Random { state, spare: None }
@@ -31,14 +31,14 @@ impl Random {
     }
 
     /// Above 0, at most 1.
-    fn unit(&mut self) -> f64 {
+    pub fn unit(&mut self) -> f64 {
         #[expect(clippy::cast_precision_loss, reason = "53 bits fit exactly")]
         let numerator = ((self.next() >> 11) + 1) as f64;
         numerator / 9_007_199_254_740_992.0
     }
 
     /// Mean 0, standard deviation 1, by Box and Muller.
-    pub(crate) fn gaussian(&mut self) -> f64 {
+    pub fn gaussian(&mut self) -> f64 {
         if let Some(spare) = self.spare.take() {
             return spare;
         }
@@ -75,6 +75,12 @@ impl Wander {
             time_constant_s,
             random,
         }
+    }
+
+    /// From here on it stays at zero.
+    pub(crate) fn calm(&mut self) {
+        self.value = 0.0;
+        self.deviation = 0.0;
     }
 
     pub(crate) fn advance(&mut self, dt_s: f64) -> f64 {

@@ -6,7 +6,7 @@ fn quiet() -> Settings {
     Settings {
         noise_celsius: 0.0,
         step_celsius: 0.0,
-        contact_error: 0.0,
+        contact_error: 0.0.into(),
         draft: 0.0,
         mains_wander: 0.0,
         ..Settings::default()
@@ -252,7 +252,7 @@ fn readings_have_the_noise_the_step_and_the_lag_that_were_asked_for() {
 
     // A first-order sensor trails a ramp by its time constant.
     let mut bench = Bench::new(&Settings {
-        sensor_lag_s: 2.0,
+        sensor_lag_s: 2.0.into(),
         ..quiet()
     })
     .unwrap();
@@ -274,7 +274,7 @@ fn a_peeling_bead_goes_over_to_the_air_within_its_time() {
     };
     let mut bench = Bench::new(&Settings {
         faults: vec![peel],
-        sensor_lag_s: 0.3,
+        sensor_lag_s: 0.3.into(),
         ..quiet()
     })
     .unwrap();
@@ -360,7 +360,7 @@ fn a_gust_cools_and_a_sag_heats_less() {
 
 #[test]
 fn settings_out_of_bounds_are_told_all_at_once() {
-    let text = r#"{"board_grams": 1, "watts": 0, "channels": 9, "faults": [{"kind":"open","input":"tc1"},{"kind":"hang","input":"x"}]}"#;
+    let text = r#"{"board_grams": 1, "watts": 0, "edge_share": 3, "heater_lag_s": 0, "channels": 9, "faults": [{"kind":"open","input":"tc1"},{"kind":"hang","input":"x"}]}"#;
     let settings: Settings = serde_json::from_str(text).unwrap();
     let error = settings.check().unwrap_err().to_string();
     for part in [
@@ -368,6 +368,8 @@ fn settings_out_of_bounds_are_told_all_at_once() {
         "watts = 0 is outside 10 to 10000 W",
         "channels: 1 to 8 sensors",
         "faults, entry 2",
+        "edge_share = 3 is outside 0.2 to 1.5",
+        "heater_lag_s = 0 is outside 0.5 to 300 s",
     ] {
         assert!(error.contains(part), "{error:?} doesn't say {part:?}");
     }
@@ -383,4 +385,108 @@ fn settings_out_of_bounds_are_told_all_at_once() {
         places.channels.places().unwrap(),
         [Node::Component, Node::BottomEdge]
     );
+}
+
+#[test]
+fn each_sensor_may_have_a_lag_and_an_error_of_its_own() {
+    let settings: Settings =
+        serde_json::from_str(r#"{"sensor_lag_s": [0.3, 2], "contact_error": [0.04, 0], "noise_celsius": 0}"#)
+            .unwrap();
+    let mut bench = Bench::new(&settings).unwrap();
+    bench.advance(120.0, 0.5);
+    let excess = bench.celsius(Node::TopCentre) - 24.0;
+    let site = bench.site_celsius(0).unwrap() - 24.0;
+    assert!((site / excess - 0.96).abs() < 1e-9, "{site} of {excess}");
+    assert!((bench.site_celsius(1).unwrap() - bench.celsius(Node::TopEdge)).abs() < 1e-9);
+    assert_eq!(bench.site_celsius(2), None);
+    // On a ramp each trails what it sits on by its own time constant.
+    let before = [0, 1].map(|n| bench.site_celsius(n).unwrap());
+    let read = [0, 1].map(|n| celsius_of(&mut bench, n));
+    bench.advance(1.0, 0.5);
+    for (n, lag) in [(0, 0.3), (1, 2.0)] {
+        let trail = (before[n] - read[n]) / (bench.site_celsius(n).unwrap() - before[n]);
+        assert!((trail - lag).abs() < 0.1, "sensor {n} trails by {trail} s");
+    }
+    let wrong: Settings = serde_json::from_str(r#"{"sensor_lag_s": [1, 1, 1]}"#).unwrap();
+    let error = wrong.check().unwrap_err().to_string();
+    assert!(
+        error.contains("sensor_lag_s lists 3 values for 2 sensors"),
+        "{error}"
+    );
+}
+
+#[test]
+fn what_a_board_and_its_heater_are_like_can_be_set() {
+    let time = |change: fn(&mut Settings)| {
+        let mut settings = quiet();
+        change(&mut settings);
+        let mut bench = Bench::new(&settings).unwrap();
+        let up = heat_to(&mut bench, Node::TopCentre, 100.0, 1.0);
+        (up, bench)
+    };
+    let (usual, bench) = time(|_| {});
+    let edge = |bench: &Bench| bench.celsius(Node::TopCentre) - bench.celsius(Node::TopEdge);
+    let slower: [fn(&mut Settings); 4] = [
+        |s| s.heater_lag_s = Some(40.0),
+        |s| s.convection = 3.0,
+        |s| s.specific_heat = 1_300.0,
+        |s| s.through_w_per_m_k = 0.1,
+    ];
+    for (n, change) in slower.into_iter().enumerate() {
+        let (up, _) = time(change);
+        assert!(up > 1.05 * usual, "change {n}: {up} s, usually {usual} s");
+    }
+    let (_, uneven) = time(|s| s.edge_share = 0.5);
+    assert!(edge(&uneven) > edge(&bench) + 3.0);
+    let (_, even) = time(|s| s.along_w_per_m_k = 60.0);
+    assert!(edge(&even) < edge(&bench) - 1.0);
+    let element = |celsius| {
+        let settings = Settings {
+            element_celsius: celsius,
+            ..quiet()
+        };
+        let mut bench = Bench::new(&settings).unwrap();
+        bench.advance(3_600.0, 1.0);
+        bench.celsius(Node::Element)
+    };
+    assert!(element(Some(600.0)) > element(None) + 50.0);
+    let body = |lag| {
+        let settings = Settings {
+            body_lag_s: lag,
+            ..quiet()
+        };
+        let mut bench = Bench::new(&settings).unwrap();
+        bench.advance(300.0, 0.5);
+        bench.celsius(Node::Body)
+    };
+    assert!(body(200.0) > body(500.0) + 5.0);
+    let (denser, _) = time(|s| s.face_w_per_square_cm = 2.0);
+    assert!(denser < 0.9 * usual, "{denser} s, usually {usual} s");
+    let shine = |emissivity| {
+        let settings = Settings {
+            emissivity,
+            ..quiet()
+        };
+        let mut bench = Bench::new(&settings).unwrap();
+        bench.advance(3_600.0, 0.5);
+        bench.celsius(Node::TopCentre)
+    };
+    assert!(shine(0.2) > shine(0.9) + 5.0);
+}
+
+#[test]
+fn a_calmed_bench_has_no_draft_and_nominal_mains() {
+    let mut bench = Bench::new(&Settings {
+        draft: 0.3,
+        mains_wander: 0.1,
+        ..quiet()
+    })
+    .unwrap();
+    bench.advance(100.0, 0.5);
+    assert!((bench.amps() - 400.0 / 230.0).abs() > 1e-6);
+    bench.calm();
+    for _ in 0..100 {
+        bench.advance(1.0, 0.5);
+        assert!((bench.amps() - 400.0 / 230.0).abs() < 1e-12);
+    }
 }
