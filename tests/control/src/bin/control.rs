@@ -1,0 +1,87 @@
+//! Prints the table.
+
+use std::io::Write as _;
+
+use anyhow::{Context as _, Result};
+use benchward_control_table::contest::{By, Contest};
+use benchward_control_table::family::{SET, Seeds};
+use benchward_control_table::{census, recipes, trace};
+use clap::{Parser, ValueEnum};
+
+/// The proof of the heat control on a family of simulated benches, as a table.
+///
+/// Example: `control --seeds tuning --method lab --benches 12`
+#[derive(Parser)]
+struct Arguments {
+    /// Which benches: those to choose constants with, or those to prove them with.
+    #[arg(long, value_enum, default_value_t = Set::Proof)]
+    seeds: Set,
+    /// One method only: lab, fixed or simc.
+    #[arg(long)]
+    method: Option<String>,
+    /// One part of the table only.
+    #[arg(long, value_enum)]
+    rows: Option<Rows>,
+    /// Prints one run as CSV instead, such as `7:B`: the bench's number and the recipe's letter.
+    #[arg(long, value_name = "BENCH:RECIPE")]
+    trace: Option<String>,
+    /// The first so many benches of the set.
+    #[arg(long, default_value_t = SET, value_parser = clap::value_parser!(u64).range(1..=SET))]
+    benches: u64,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Set {
+    Tuning,
+    Proof,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Rows {
+    /// The benches themselves, with the bounds of their stages.
+    Family,
+    /// The control loops.
+    Control,
+}
+
+fn main() -> Result<()> {
+    let arguments = Arguments::parse();
+    let seeds = match arguments.seeds {
+        Set::Tuning => Seeds::Tuning,
+        Set::Proof => Seeds::Proof,
+    };
+    let methods: Vec<By> = match &arguments.method {
+        None => By::ALL.to_vec(),
+        Some(name) => vec![
+            By::ALL
+                .into_iter()
+                .find(|by| by.text() == name)
+                .with_context(|| format!("there is no method `{name}`, only lab, fixed, simc"))?,
+        ],
+    };
+    let mut out = std::io::stdout().lock();
+    let wanted = |rows| arguments.rows.is_none_or(|only| only == rows);
+    if arguments.rows == Some(Rows::Family) {
+        write!(out, "{}", census::rows(&seeds.plants(arguments.benches)))?;
+        return Ok(());
+    }
+    let contest = Contest::new(seeds, arguments.benches)?;
+    if let Some(which) = &arguments.trace {
+        let (bench, recipe) = which
+            .split_once(':')
+            .and_then(|(bench, letter)| {
+                Some((
+                    bench.parse::<usize>().ok()?.checked_sub(1)?,
+                    recipes::of(letter.chars().next()?)?,
+                ))
+            })
+            .with_context(|| format!("`{which}` is not a bench and a recipe such as `7:B`"))?;
+        let run = contest.run(bench, &recipe, methods[0])?;
+        trace::write(&run, &recipe.recipe, &mut out)?;
+        return Ok(());
+    }
+    if wanted(Rows::Control) {
+        write!(out, "{}", contest.rows(&methods)?)?;
+    }
+    Ok(())
+}

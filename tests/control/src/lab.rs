@@ -1,0 +1,354 @@
+//! The product's own control: whole labs, driven through [`Lab::apply`] as the daemon drives them.
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+
+use benchward_core::interlock::Permit;
+use benchward_core::recipe::Recipe;
+use benchward_core::units::{Celsius, CelsiusDelta, Fraction, Millis, Watts};
+use benchward_core::{
+    Action, Ask, ChannelSetup, Event, Fault, InputId, InputOffer, InputUse, InstanceId, Lab, Origin, Outcome,
+    OutputId, OutputOffer, OutputRole, OutputSetup, Person, Phase, Request, RequestId, Roles, RunId, Sample,
+    Seq, Setup, Signal, StationId, StationSetup, SupplySetup, Value,
+};
+use benchward_driver_simulated::{Reading, Settings};
+
+use crate::run::{Decides, Place, Trip};
+
+/// Ceiling of the lab, °C: above all that a recipe of the table asks for, and by more than any fault may add.
+const CEILING: Celsius = Celsius::constant(400.0);
+
+/// A lab of benches, each a station with a driver of its own, all with the same number.
+#[derive(Debug)]
+pub struct World {
+    lab: Lab,
+    stations: Vec<Station>,
+    next_request: u64,
+}
+
+/// What the world sees of a station.
+#[derive(Debug, Clone)]
+pub struct Station {
+    first_input: u32,
+    /// Share of full power that the output was told.
+    pub heat: f64,
+    /// Whether its contactor is open.
+    pub cut: bool,
+    /// Where its run is.
+    pub place: Place,
+    /// The trips so far, by the lab's clock.
+    pub trips: Vec<Trip>,
+    /// Why the start was refused, if it was.
+    pub refused: Option<String>,
+    lapses: Millis,
+}
+
+impl World {
+    /// A lab with every driver up at time 0. `supply`: watts of one circuit that all stations are on.
+    pub fn new(benches: &[&Settings], supply: Option<Watts>) -> Self {
+        let mut setup = Setup {
+            name: "Larkfield Instruments".into(),
+            time_scale: 1,
+            instances: Vec::new(),
+            stations: Vec::new(),
+            supplies: supply
+                .map(|watts| SupplySetup {
+                    name: "circuit-1".into(),
+                    watts,
+                })
+                .into_iter()
+                .collect(),
+            inputs: Vec::new(),
+            outputs: Vec::new(),
+            ceiling: CEILING,
+            absent_after: Millis::from_secs(4 * 3_600),
+            next_run: RunId(1),
+            standing_trips: Vec::new(),
+        };
+        let mut stations = Vec::new();
+        let mut ups = Vec::new();
+        for (n, bench) in (0..).zip(benches) {
+            let (instance, station) = (InstanceId(n), StationId(n));
+            let name: Arc<str> = format!("bench-{}", n + 1).into();
+            let first_input = u32::try_from(setup.inputs.len()).unwrap_or(u32::MAX);
+            let ids = bench.sensor_ids();
+            setup.instances.push(name.clone());
+            setup.stations.push(StationSetup {
+                name,
+                channels: ids
+                    .iter()
+                    .map(|id| ChannelSetup {
+                        name: id.as_str().into(),
+                        offset: CelsiusDelta::constant(0.0),
+                    })
+                    .collect(),
+                permissives: Vec::new(),
+                supply: supply.map(|_| 0),
+                ceiling: None,
+            });
+            setup.outputs.push(OutputSetup {
+                instance,
+                name: "heat1".into(),
+                station,
+                role: OutputRole::Heat,
+            });
+            let period = Some(Millis::from_secs_f64(1.0 / bench.rate_hz));
+            let mut inputs = Vec::new();
+            for (channel, (id, input)) in ids.iter().zip(first_input..).enumerate() {
+                setup
+                    .inputs
+                    .push((instance, id.as_str().into(), InputUse::Channel(station, channel)));
+                inputs.push(InputOffer {
+                    input: InputId(input),
+                    period,
+                });
+            }
+            ups.push(Event::DriverUp {
+                instance,
+                inputs,
+                outputs: vec![OutputOffer {
+                    output: OutputId(n),
+                    watts: Watts::new(bench.watts).ok(),
+                    cuts: bench.cuts,
+                }],
+            });
+            stations.push(Station {
+                first_input,
+                heat: 0.0,
+                cut: false,
+                place: Place::Waiting,
+                trips: Vec::new(),
+                refused: None,
+                lapses: Millis::ZERO,
+            });
+        }
+        let mut world = Self {
+            lab: Lab::new(setup),
+            stations,
+            next_request: 1,
+        };
+        for up in ups {
+            world.apply(Millis::ZERO, up);
+        }
+        world
+    }
+
+    /// A station by its place in the list it was made from.
+    pub fn station(&self, station: usize) -> &Station {
+        &self.stations[station]
+    }
+
+    /// Starts a recipe on a station. A board model that was learned before would be handed over here.
+    pub fn start(&mut self, now: Millis, station: usize, recipe: &Arc<Recipe>) {
+        self.stations[station].place = Place::Waiting;
+        let id = RequestId(self.next_request);
+        self.next_request += 1;
+        self.apply(
+            now,
+            Event::Request(Request {
+                id,
+                who: Person::new("op1"),
+                roles: Roles::ALL,
+                origin: Origin::Local,
+                ask: Ask::Start {
+                    station: StationId(narrow(station)),
+                    recipe: recipe.clone(),
+                    revision: 1,
+                    serial: "SN-0001".into(),
+                },
+            }),
+        );
+    }
+
+    /// New readings of a station's bench.
+    pub fn scan(&mut self, now: Millis, station: usize, readings: &[Reading]) {
+        let values = (self.stations[station].first_input..)
+            .zip(readings)
+            .map(|(input, reading)| (InputId(input), Value::Sample(sample(*reading))))
+            .collect();
+        self.apply(
+            now,
+            Event::Scan {
+                instance: InstanceId(narrow(station)),
+                at: now,
+                values,
+            },
+        );
+    }
+
+    /// Time has passed: permits lapse, and the lab is woken if it wants to be.
+    pub fn tick(&mut self, now: Millis) {
+        for n in 0..self.stations.len() {
+            let station = &mut self.stations[n];
+            if station.heat > 0.0 && now >= station.lapses {
+                station.heat = 0.0;
+                self.apply(
+                    now,
+                    Event::Applied {
+                        output: OutputId(narrow(n)),
+                        seq: None,
+                        fraction: Fraction::ZERO,
+                        lapsed: true,
+                    },
+                );
+            }
+        }
+        if self.lab.wake_at().is_none_or(|due| now >= due) {
+            self.apply(now, Event::Tick);
+        }
+    }
+
+    /// Applies an event, carries out what comes of it, and has the drivers confirm it.
+    fn apply(&mut self, now: Millis, event: Event) {
+        let mut events = VecDeque::from([event]);
+        while let Some(event) = events.pop_front() {
+            for action in self.lab.apply(now, event) {
+                self.carry_out(now, action, &mut events);
+            }
+        }
+    }
+
+    fn carry_out(&mut self, now: Millis, action: Action, events: &mut VecDeque<Event>) {
+        let mut told = |stations: &mut [Station], output: OutputId, seq: Seq, heat: Fraction| {
+            if let Some(station) = stations.get_mut(output.index()) {
+                station.heat = heat.share();
+            }
+            events.push_back(Event::Applied {
+                output,
+                seq: Some(seq),
+                fraction: heat,
+                lapsed: false,
+            });
+        };
+        let stations = &mut self.stations;
+        match action {
+            Action::Heat(grant) => {
+                for (output, seq, heat) in grant.heats() {
+                    told(stations, *output, *seq, *heat);
+                    stations[output.index()].lapses = now + Permit::VALID;
+                }
+            }
+            Action::Off { output, seq } => told(stations, output, seq, Fraction::ZERO),
+            Action::Cut { output, seq } => {
+                told(stations, output, seq, Fraction::ZERO);
+                stations[output.index()].cut = true;
+            }
+            Action::Restore { output, seq } => {
+                told(stations, output, seq, Fraction::ZERO);
+                stations[output.index()].cut = false;
+            }
+            Action::Answer {
+                answer: Err(refusal), ..
+            } => {
+                // Only starts are asked for, and the one that waits is the one that was refused.
+                for station in stations.iter_mut().filter(|s| s.place == Place::Waiting) {
+                    station.refused = Some(refusal.to_string());
+                }
+            }
+            Action::Signal(Signal::Phase {
+                station,
+                phase,
+                stage,
+            }) => {
+                let stage = usize::from(stage.unwrap_or(1).max(1)) - 1;
+                let station = &mut stations[station.index()];
+                match phase {
+                    Phase::Ramp => station.place = Place::Ramp(stage),
+                    Phase::Dwell => station.place = Place::Dwell(stage),
+                    Phase::Cooldown | Phase::Cool | Phase::Idle => {}
+                }
+            }
+            Action::Signal(Signal::RunOutcome { station, outcome, .. }) => {
+                stations[station.index()].place = match outcome {
+                    Outcome::Completed => Place::Done,
+                    Outcome::Stopped | Outcome::Tripped | Outcome::Lost => Place::Tripped,
+                };
+            }
+            Action::Signal(Signal::Interlock {
+                station,
+                interlock,
+                standing: "tripped",
+                ..
+            }) => {
+                let station = &mut stations[station.index()];
+                station.trips.push(Trip {
+                    interlock: interlock.text().to_owned(),
+                    at: now,
+                });
+                station.place = Place::Tripped;
+            }
+            _ => {}
+        }
+    }
+}
+
+fn sample(reading: Reading) -> Sample {
+    match reading {
+        // Nothing that a bench can read is below absolute zero; if it were, the converter would say so.
+        Reading::Celsius(celsius) => Celsius::new(celsius).map_or(Sample::Fault(Fault::Range), Sample::Good),
+        Reading::Fault(fault) => Sample::Fault(match fault.to_string().as_str() {
+            "open" => Fault::Open,
+            "short" => Fault::Short,
+            "range" => Fault::Range,
+            "cold-junction" => Fault::ColdJunction,
+            _ => Fault::Device,
+        }),
+    }
+}
+
+fn narrow(n: usize) -> u32 {
+    u32::try_from(n).unwrap_or(u32::MAX)
+}
+
+/// One bench in a lab of its own, on one recipe.
+#[derive(Debug)]
+pub struct Alone {
+    world: World,
+    recipe: Arc<Recipe>,
+}
+
+impl Alone {
+    /// Ready to be started.
+    pub fn new(bench: &Settings, recipe: &Arc<Recipe>) -> Self {
+        Self {
+            world: World::new(&[bench], None),
+            recipe: recipe.clone(),
+        }
+    }
+
+    /// Why the start was refused, if it was.
+    pub fn refused(&self) -> Option<&str> {
+        self.world.station(0).refused.as_deref()
+    }
+}
+
+impl Decides for Alone {
+    fn scan(&mut self, now: Millis, readings: &[Reading]) {
+        self.world.scan(now, 0, readings);
+    }
+
+    fn tick(&mut self, now: Millis) {
+        self.world.tick(now);
+    }
+
+    fn start(&mut self, now: Millis) {
+        let recipe = self.recipe.clone();
+        self.world.start(now, 0, &recipe);
+    }
+
+    fn heat(&self) -> f64 {
+        self.world.station(0).heat
+    }
+
+    fn cut(&self) -> bool {
+        self.world.station(0).cut
+    }
+
+    fn place(&self) -> Place {
+        self.world.station(0).place
+    }
+
+    fn trips(&self) -> &[Trip] {
+        &self.world.station(0).trips
+    }
+}
