@@ -148,6 +148,10 @@ impl Bench {
             (true, _) | (_, true) => 0.0,
             _ if self.schedule.is(Kind::HeaterStuckOn) => 1.0,
             _ => heat,
+        } * if self.schedule.is(Kind::HeaterHalf) {
+            0.5
+        } else {
+            1.0
         };
         if conducts > 0.0 {
             self.heated_s = now;
@@ -156,9 +160,10 @@ impl Bench {
         let volts = (1.0 + self.mains.advance(STEP_S)).max(0.0) * sag;
         self.watts = conducts * self.settings.watts * volts * volts;
         let mut draft = (1.0 + self.draft.advance(STEP_S)).max(0.2);
-        if self.schedule.is(Kind::Gust) {
-            draft *= 2.0;
-        }
+        let gust = self.schedule.running(Kind::Gust);
+        draft *= gust.map_or(1.0, |gust| gust.factor.unwrap_or(GUST_FACTOR));
+        let colder = gust.and_then(|gust| gust.colder_celsius).unwrap_or(0.0);
+        self.network.set_room(self.settings.ambient_celsius - colder);
         if self.fan_runs(now) {
             draft *= 4.0;
         }
@@ -183,7 +188,8 @@ impl Bench {
             ..
         } = self.settings;
         let schedule = &self.schedule;
-        self.sensors
+        let mut readings: Vec<(String, Reading)> = self
+            .sensors
             .iter_mut()
             .map(|sensor| {
                 let mut celsius = sensor.lagged + noise_celsius * sensor.noise.gaussian();
@@ -200,7 +206,13 @@ impl Bench {
                 };
                 (sensor.id.clone(), reading)
             })
-            .collect()
+            .collect();
+        if schedule.is(Kind::Exchanged)
+            && let [(_, first), (_, second), ..] = readings.as_mut_slice()
+        {
+            std::mem::swap(first, second);
+        }
+        readings
     }
 
     /// How long the bench has lived.
@@ -256,6 +268,20 @@ impl Bench {
         self.sensors.iter().map(|s| s.id.clone()).collect()
     }
 
+    /// The board is taken off and a cold one of its kind put on, with the sensors on it as they were. The bench stays as warm as
+    /// it is.
+    pub fn change_board(&mut self) {
+        for node in [
+            Node::BottomCentre,
+            Node::BottomEdge,
+            Node::TopCentre,
+            Node::TopEdge,
+            Node::Component,
+        ] {
+            self.network.replace(node as usize, self.settings.ambient_celsius);
+        }
+    }
+
     /// Energy stored above the room's temperature, joules.
     pub fn stored_j(&self) -> f64 {
         self.network.stored_j()
@@ -272,7 +298,10 @@ impl Bench {
     }
 }
 
-/// What a bead feels: the board less the contact error, or the air above it once it is off.
+/// What a gust multiplies convection by unless it says.
+const GUST_FACTOR: f64 = 2.0;
+
+/// What a bead feels: the board less the contact error, the air above it once it is off, or something else altogether.
 fn seen(
     sensor: &Sensor,
     network: &Network<{ Node::COUNT }>,
@@ -287,7 +316,7 @@ fn seen(
     let off = schedule
         .of_input(&sensor.id)
         .map(|(fault, since)| match fault.kind {
-            Kind::Lifted => 1.0,
+            Kind::Lifted => fault.lost.unwrap_or(1.0),
             Kind::Peel => {
                 let over = fault.over_s.unwrap_or(PEEL_S).max(STEP_S);
                 ((now_s - since) / over).clamp(0.0, 1.0)
@@ -295,7 +324,14 @@ fn seen(
             _ => 0.0,
         })
         .fold(0.0, f64::max);
-    taped + (room + excess * AIR_SHARE - taped) * off
+    let felt = taped + (room + excess * AIR_SHARE - taped) * off;
+    schedule
+        .of_input(&sensor.id)
+        .fold(felt, |felt, (fault, _)| match fault.kind {
+            Kind::Bridged => fault.place.map_or(room, |place| network.celsius(place as usize)),
+            Kind::Reversed => 2.0 * room - felt,
+            _ => felt,
+        })
 }
 
 /// What a kind of heater is like.

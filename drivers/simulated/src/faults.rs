@@ -14,6 +14,8 @@
 use benchward_driver::wire;
 use serde::Deserialize;
 
+use crate::bench::Node;
+
 /// One thing that goes wrong, once.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -35,6 +37,18 @@ pub struct Fault {
     /// How long a peeling tape takes to come off.
     #[serde(default)]
     pub over_s: Option<f64>,
+    /// What share of its contact a lifted bead loses, 0 to 1; all of it by default.
+    #[serde(default)]
+    pub lost: Option<f64>,
+    /// Where the wires of a bridged sensor touch; in the air of the room by default.
+    #[serde(default)]
+    pub place: Option<Node>,
+    /// What a gust multiplies convection by, 0.2 to 10; 2 by default.
+    #[serde(default)]
+    pub factor: Option<f64>,
+    /// How much colder the air of a gust is, 0 to 40 °C; as warm as the room by default.
+    #[serde(default)]
+    pub colder_celsius: Option<f64>,
 }
 
 /// What can go wrong, and what somebody at the bench can do.
@@ -43,8 +57,14 @@ pub struct Fault {
 pub enum Kind {
     /// The tape comes off over some seconds; the bead ends in the air above the board.
     Peel,
-    /// The bead is off the board at once.
+    /// The bead is off the board at once, or loses part of its contact.
     Lifted,
+    /// Its wires touch before the bead: it reads what is there.
+    Bridged,
+    /// Its wires are swapped: it reads as far below the room as it should above.
+    Reversed,
+    /// The first two sensors are plugged into each other's sockets.
+    Exchanged,
     /// The sensor is broken.
     Open,
     /// The sensor is shorted.
@@ -61,7 +81,9 @@ pub enum Kind {
     HeaterStuckOn,
     /// The heater draws nothing.
     HeaterDead,
-    /// A door is open: twice the convection.
+    /// Half of the heater's elements are gone.
+    HeaterHalf,
+    /// A door is open: more convection, and colder air.
     Gust,
     /// The mains are 15 % low.
     Sag,
@@ -92,6 +114,8 @@ impl Kind {
             self,
             Kind::Peel
                 | Kind::Lifted
+                | Kind::Bridged
+                | Kind::Reversed
                 | Kind::Open
                 | Kind::Short
                 | Kind::Range
@@ -130,6 +154,10 @@ impl Fault {
             for_s: None,
             input: None,
             over_s: None,
+            lost: None,
+            place: None,
+            factor: None,
+            colder_celsius: None,
         }
     }
 
@@ -162,8 +190,35 @@ impl Fault {
         if self.at_s.is_some() && self.after_heat_s.is_some() {
             return Err("at_s and after_heat_s exclude each other".into());
         }
-        if self.over_s.is_some() && self.kind != Kind::Peel {
-            return Err("over_s goes with kind = \"peel\" only".into());
+        for (key, given, kind, name) in [
+            ("over_s", self.over_s.is_some(), Kind::Peel, "peel"),
+            ("lost", self.lost.is_some(), Kind::Lifted, "lifted"),
+            ("place", self.place.is_some(), Kind::Bridged, "bridged"),
+            ("factor", self.factor.is_some(), Kind::Gust, "gust"),
+            (
+                "colder_celsius",
+                self.colder_celsius.is_some(),
+                Kind::Gust,
+                "gust",
+            ),
+        ] {
+            if given && self.kind != kind {
+                return Err(format!("{key} goes with kind = \"{name}\" only"));
+            }
+        }
+        for (key, value, low, high) in [
+            ("lost", self.lost, 0.0, 1.0),
+            ("factor", self.factor, 0.2, 10.0),
+            ("colder_celsius", self.colder_celsius, 0.0, 40.0),
+        ] {
+            if let Some(value) = value
+                && !(low..=high).contains(&value)
+            {
+                return Err(format!("{key} = {value} is outside {low} to {high}"));
+            }
+        }
+        if self.kind == Kind::Exchanged && inputs.len() < 2 {
+            return Err("it takes two sensors to exchange them; set channels to 2 or more".into());
         }
         match (&self.input, self.kind.needs_input()) {
             (None, true) => Err(format!("an input is missing, one of: {}", inputs.join(", "))),
@@ -253,7 +308,16 @@ impl Schedule {
 
     /// Whether something of this kind is running.
     pub fn is(&self, kind: Kind) -> bool {
-        self.running.iter().any(|r| r.fault.kind == kind)
+        self.running(kind).is_some()
+    }
+
+    /// The newest of this kind that is running.
+    pub fn running(&self, kind: Kind) -> Option<&Fault> {
+        self.running
+            .iter()
+            .rev()
+            .map(|running| &running.fault)
+            .find(|fault| fault.kind == kind)
     }
 
     /// What is wrong with one sensor: kind and since when, oldest first.
@@ -354,11 +418,39 @@ mod tests {
                 "exclude each other",
             ),
             (r#"{"kind":"hang","at_s":-1}"#, "at_s = -1 is outside"),
+            (
+                r#"{"kind":"lifted","input":"tc1","lost":1.5}"#,
+                "lost = 1.5 is outside 0 to 1",
+            ),
+            (
+                r#"{"kind":"gust","factor":11}"#,
+                "factor = 11 is outside 0.2 to 10",
+            ),
+            (
+                r#"{"kind":"sag","colder_celsius":3}"#,
+                "colder_celsius goes with kind = \"gust\" only",
+            ),
+            (
+                r#"{"kind":"stuck","input":"tc1","place":"body"}"#,
+                "place goes with",
+            ),
         ] {
             let error = parse(text).check(&inputs).unwrap_err();
             assert!(error.contains(part), "{error:?} doesn't say {part:?}");
         }
         assert!(serde_json::from_str::<Fault>(r#"{"kind":"melt"}"#).is_err());
         assert!(serde_json::from_str::<Fault>(r#"{"kind":"hang","when":3}"#).is_err());
+    }
+
+    #[test]
+    fn one_sensor_can_not_be_exchanged() {
+        let exchanged = parse(r#"{"kind":"exchanged"}"#);
+        assert!(
+            exchanged
+                .check(&["tc1".to_owned()])
+                .unwrap_err()
+                .contains("two sensors")
+        );
+        assert_eq!(exchanged.check(&["tc1".to_owned(), "tc2".to_owned()]), Ok(()));
     }
 }

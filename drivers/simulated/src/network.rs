@@ -55,6 +55,8 @@ pub struct Network<const N: usize> {
     links: Vec<Link>,
     celsius: [f64; N],
     room_celsius: f64,
+    /// What stored energy counts from: the room as it was at the start.
+    reference_celsius: f64,
     supplied_j: f64,
     lost_j: f64,
 }
@@ -84,6 +86,7 @@ impl<const N: usize> Network<N> {
             links,
             celsius,
             room_celsius,
+            reference_celsius: room_celsius,
             supplied_j: 0.0,
             lost_j: 0.0,
         }
@@ -94,12 +97,23 @@ impl<const N: usize> Network<N> {
         self.celsius[node]
     }
 
-    /// Energy stored above the room's temperature, joules.
+    /// The room's air is this warm from now on.
+    pub fn set_room(&mut self, celsius: f64) {
+        self.room_celsius = celsius;
+    }
+
+    /// A node is replaced by one that is this warm; what the old one held more leaves with it.
+    pub fn replace(&mut self, node: usize, celsius: f64) {
+        self.lost_j += self.capacities[node] * (self.celsius[node] - celsius);
+        self.celsius[node] = celsius;
+    }
+
+    /// Energy stored above the temperature that the room had at the start, joules.
     pub fn stored_j(&self) -> f64 {
         self.capacities
             .iter()
             .zip(&self.celsius)
-            .map(|(c, t)| c * (t - self.room_celsius))
+            .map(|(c, t)| c * (t - self.reference_celsius))
             .sum()
     }
 

@@ -490,3 +490,79 @@ fn a_calmed_bench_has_no_draft_and_nominal_mains() {
         assert!((bench.amps() - 400.0 / 230.0).abs() < 1e-12);
     }
 }
+
+#[test]
+fn beads_can_be_half_off_bridged_reversed_and_exchanged() {
+    let read = |faults: Vec<Fault>| {
+        let settings = Settings {
+            sensor_lag_s: 0.3.into(),
+            ..quiet()
+        };
+        let mut bench = Bench::new(&settings).unwrap();
+        bench.advance(100.0, 0.5);
+        for fault in faults {
+            bench.cause(fault);
+        }
+        bench.advance(10.0, 0.0);
+        let values = [0, 1].map(|n| celsius_of(&mut bench, n));
+        (values, bench)
+    };
+    let ([healthy, edge], bench) = read(Vec::new());
+    let excess = bench.celsius(Node::TopCentre) - 24.0;
+    let ([half, _], _) = read(vec![Fault {
+        lost: Some(0.6),
+        ..Fault::of(Kind::Lifted, "tc1")
+    }]);
+    assert!(((half - 24.0) / excess - (0.4 + 0.6 * 0.12)).abs() < 0.01);
+    let ([room, still], _) = read(vec![Fault::of(Kind::Bridged, "tc1")]);
+    assert!(
+        (room - 24.0).abs() < 0.01 && (still - edge).abs() < 1e-9,
+        "{room}, {still}"
+    );
+    let ([body, _], bench) = read(vec![Fault {
+        place: Some(Node::Body),
+        ..Fault::of(Kind::Bridged, "tc1")
+    }]);
+    assert!((body - bench.celsius(Node::Body)).abs() < 0.2, "{body}");
+    let ([reversed, _], _) = read(vec![Fault::of(Kind::Reversed, "tc1")]);
+    assert!((reversed + healthy - 48.0).abs() < 0.01, "{reversed}, {healthy}");
+    let (exchanged, _) = read(vec![Fault::now(Kind::Exchanged)]);
+    assert!((exchanged[0] - edge).abs() < 1e-12 && (exchanged[1] - healthy).abs() < 1e-12);
+}
+
+#[test]
+fn half_a_heater_draws_half_and_a_cold_gust_cools_below_the_room() {
+    let mut bench = Bench::new(&quiet()).unwrap();
+    bench.cause(Fault::now(Kind::HeaterHalf));
+    bench.advance(1.0, 0.6);
+    assert!((bench.amps() - 0.3 * 800.0 / 230.0).abs() < 1e-9);
+
+    let mut bench = Bench::new(&quiet()).unwrap();
+    bench.cause(Fault {
+        factor: Some(5.0),
+        colder_celsius: Some(3.0),
+        for_s: Some(7_200.0),
+        ..Fault::now(Kind::Gust)
+    });
+    bench.advance(7_200.0, 0.0);
+    let cold = bench.celsius(Node::TopCentre);
+    assert!((cold - 21.0).abs() < 0.1, "{cold} °C");
+    let balance = bench.supplied_j() - bench.stored_j() - bench.lost_j();
+    assert!(balance.abs() < 1e-6, "{balance} J");
+    bench.advance(7_200.0, 0.0);
+    assert!((bench.celsius(Node::TopCentre) - 24.0).abs() < 0.1);
+}
+
+#[test]
+fn a_new_board_is_cold_and_takes_no_energy_from_nowhere() {
+    let mut bench = Bench::new(&quiet()).unwrap();
+    bench.advance(120.0, 1.0);
+    let element = bench.celsius(Node::Element);
+    bench.change_board();
+    for node in BOARD {
+        assert!((bench.celsius(node) - 24.0).abs() < 1e-12);
+    }
+    assert!((bench.celsius(Node::Element) - element).abs() < 1e-12);
+    let balance = bench.supplied_j() - bench.stored_j() - bench.lost_j();
+    assert!(balance.abs() < 1e-6 * bench.supplied_j(), "{balance} J");
+}
