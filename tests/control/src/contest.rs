@@ -1,23 +1,29 @@
 //! The rows of the control loops: every bench through every recipe by every method.
 
 use std::fmt::Write as _;
+use std::sync::OnceLock;
 
-use anyhow::{Context as _, Result, ensure};
+use anyhow::{Context as _, Result, anyhow};
 
 use crate::family::{Plant, SET, Seeds};
-use crate::figures::{largest, percentile, shown};
+use crate::figures::{count, largest, percentile, shown};
 use crate::fopdt::{self, Fopdt};
-use crate::lab::Alone;
+use crate::knowledge::{self, Model};
+use crate::lab;
 use crate::method::Pi;
 use crate::recipes::{self, Named};
-use crate::run::{self, Plain, Run, Scored};
+use crate::run::{self, Conditions, Plain, Run, Scored};
 use crate::spread;
 
 /// Who controls.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum By {
     /// The product, on a board that it has never seen.
-    Lab,
+    First,
+    /// The product, with a model learned from one run on the board.
+    Learned,
+    /// The product, with a model whose parameters are each 30 % off.
+    OffBy30,
     /// One PI for all benches, tuned on the median bench of the tuning set.
     Fixed,
     /// A PI for each bench, tuned by a step test on it.
@@ -26,27 +32,44 @@ pub enum By {
 
 impl By {
     /// All, in the order of the table.
-    pub const ALL: [Self; 3] = [Self::Lab, Self::Fixed, Self::Simc];
+    pub const ALL: [Self; 5] = [Self::First, Self::Learned, Self::OffBy30, Self::Fixed, Self::Simc];
 
     /// As the table writes it.
     pub const fn text(self) -> &'static str {
         match self {
-            Self::Lab => "lab",
+            Self::First => "first",
+            Self::Learned => "learned",
+            Self::OffBy30 => "off-30",
             Self::Fixed => "fixed",
             Self::Simc => "simc",
         }
     }
 
+    /// The methods of that name; `lab` are all of the product's.
+    pub fn named(name: &str) -> Vec<Self> {
+        let product = |by: &Self| matches!(by, Self::First | Self::Learned | Self::OffBy30);
+        Self::ALL
+            .into_iter()
+            .filter(|by| by.text() == name || name == "lab" && product(by))
+            .collect()
+    }
+
     /// What it is to keep to.
     const fn aims(self) -> Option<Aims> {
         match self {
-            Self::Lab => Some(Aims {
+            Self::First => Some(Aims {
                 overshoot: (0.9, 3.0),
                 arrival: (1.07, 1.30),
                 dwell_rms: 1.3,
                 ramp_excess: 0.05,
             }),
-            Self::Fixed | Self::Simc => None,
+            Self::Learned => Some(Aims {
+                overshoot: (1.0, 3.0),
+                arrival: (1.04, 1.12),
+                dwell_rms: 0.65,
+                ramp_excess: 0.05,
+            }),
+            Self::OffBy30 | Self::Fixed | Self::Simc => None,
         }
     }
 }
@@ -69,10 +92,13 @@ pub struct Contest {
     plants: Vec<Plant>,
     fixed: Fopdt,
     each: Vec<Option<Fopdt>>,
+    learned: OnceLock<Vec<Result<Option<Model>>>>,
 }
 
-/// One run with its figures; the run itself is dropped.
-struct Result1 {
+/// A run's figures; the run itself is dropped.
+struct Ran {
+    bench: u64,
+    letter: char,
     scores: Vec<Scored>,
     stages: usize,
     completed: bool,
@@ -93,7 +119,12 @@ impl Contest {
             .collect();
         let fixed = Fopdt::median(&fits).context("no step response of the tuning set could be fitted")?;
         let each = spread::over(&plants, fopdt::of_bench);
-        Ok(Self { plants, fixed, each })
+        Ok(Self {
+            plants,
+            fixed,
+            each,
+            learned: OnceLock::new(),
+        })
     }
 
     /// The benches.
@@ -101,41 +132,75 @@ impl Contest {
         &self.plants
     }
 
-    /// What the fixed PI is tuned on.
-    pub fn fixed(&self) -> Fopdt {
-        self.fixed
+    /// What the product has learned of a bench, counted from 0.
+    ///
+    /// # Errors
+    /// If the run that is learned from is refused.
+    pub fn learned(&self, bench: usize) -> Result<Option<&Model>> {
+        let all = self
+            .learned
+            .get_or_init(|| spread::over(&self.plants, knowledge::of_bench));
+        match &all[bench] {
+            Ok(model) => Ok(model.as_ref()),
+            Err(error) => Err(anyhow!("{error:#}")),
+        }
     }
 
-    /// One run.
+    /// One run; `None` where the product has no model to run it with.
     ///
     /// # Errors
     /// If the bench can't be put under that control.
-    pub fn run(&self, bench: usize, recipe: &Named, by: By) -> Result<Run> {
+    pub fn run(&self, bench: usize, recipe: &Named, by: By, conditions: &Conditions) -> Result<Option<Run>> {
         let plant = self
             .plants
             .get(bench)
             .with_context(|| format!("there is no bench {}, only 1 to {}", bench + 1, self.plants.len()))?;
         let recipe = &recipe.recipe;
-        let pi = |plant: Fopdt| Plain::new(recipe, Box::new(Pi::simc(plant)));
+        let pi = |fopdt: Fopdt| {
+            let mut plain = Plain::new(recipe, Box::new(Pi::simc(fopdt)));
+            run::run(plant, recipe, &mut plain, conditions)
+        };
+        let product = |known: Option<&Model>| Ok(Some(lab::alone(plant, recipe, known, conditions)?.0));
         match by {
-            By::Lab => {
-                let mut alone = Alone::new(&plant.settings, recipe);
-                let run = run::run(plant, recipe, &mut alone, None);
-                ensure!(
-                    alone.refused().is_none(),
-                    "bench {}: the run was refused: {}",
-                    bench + 1,
-                    alone.refused().unwrap_or_default()
-                );
-                Ok(run)
-            }
-            By::Fixed => Ok(run::run(plant, recipe, &mut pi(self.fixed), None)),
+            By::First => product(None),
+            By::Learned => match self.learned(bench)? {
+                Some(model) => product(Some(model)),
+                None => Ok(None),
+            },
+            By::OffBy30 => match self.learned(bench)? {
+                Some(model) => product(Some(&knowledge::off_by_30(model, plant))),
+                None => Ok(None),
+            },
+            By::Fixed => Ok(Some(pi(self.fixed))),
             By::Simc => {
                 let fit = self.each[bench]
                     .with_context(|| format!("bench {}: its step response can't be fitted", bench + 1))?;
-                Ok(run::run(plant, recipe, &mut pi(fit), None))
+                Ok(Some(pi(fit)))
             }
         }
+    }
+
+    fn all(&self, by: By) -> Result<Vec<Ran>> {
+        let mut jobs = Vec::new();
+        for recipe in recipes::all() {
+            for bench in 0..self.plants.len() {
+                jobs.push((bench, recipe.clone()));
+            }
+        }
+        let ran = spread::over(&jobs, |(bench, recipe)| -> Result<Option<Ran>> {
+            let run = self.run(*bench, recipe, by, &Conditions::default())?;
+            Ok(run.map(|run| Ran {
+                bench: self.plants[*bench].number,
+                letter: recipe.letter,
+                scores: run.scores(&recipe.recipe),
+                stages: recipe.recipe.stages.len(),
+                completed: run.completed,
+                trips: run.trips.iter().map(|trip| trip.interlock.clone()).collect(),
+                energy_j: run.energy_j,
+            }))
+        });
+        let ran = ran.into_iter().collect::<Result<Vec<_>>>()?;
+        Ok(ran.into_iter().flatten().collect())
     }
 
     /// The table's rows.
@@ -144,14 +209,13 @@ impl Contest {
     /// The first run that couldn't be made.
     pub fn rows(&self, methods: &[By]) -> Result<String> {
         let mut text = format!(
-            "{} benches, recipes A, B and C. Each figure over all stages; aims in brackets.\n\n{:8} {:>21} {:>17} {:>15} {:>12} {:>11}\n",
+            "Control: {} benches, recipes A, B and C; figures over all stages, aims in brackets. `never arrived`: stages\nthat ended before the site was within 1 °C of its target; they have no arrival and no dwell.\n\n",
             self.plants.len(),
-            "method",
-            "overshoot °C",
-            "arrival/bound",
-            "dwell RMS °C",
-            "ramp excess",
-            "never"
+        );
+        let _ = writeln!(
+            text,
+            "{:8} {:>21} {:>17} {:>15} {:>12} {:>11}",
+            "method", "overshoot °C", "arrival/bound", "dwell RMS °C", "ramp excess", "never"
         );
         let _ = writeln!(
             text,
@@ -171,41 +235,60 @@ impl Contest {
             "kJ/run"
         );
         for by in methods {
-            let mut jobs = Vec::new();
-            for recipe in recipes::all() {
-                for bench in 0..self.plants.len() {
-                    jobs.push((bench, recipe.clone()));
+            let ran = self.all(*by)?;
+            if ran.is_empty() {
+                let _ = writeln!(text, "{:8} the product has no board model yet", by.text());
+            } else {
+                text.push_str(&row(*by, &ran));
+            }
+        }
+        Ok(text)
+    }
+
+    /// Every stage by itself, as CSV: to find the bench behind a figure.
+    ///
+    /// # Errors
+    /// The first run that couldn't be made.
+    pub fn stages(&self, methods: &[By]) -> Result<String> {
+        let mut text = String::from(
+            "method,bench,recipe,stage,overshoot_celsius,arrival_s,bound_s,dwell_rms_celsius,ramp_excess_celsius_per_s,trips\n",
+        );
+        let number = |value: Option<f64>| value.map_or(String::new(), |value| format!("{value:.4}"));
+        for by in methods {
+            for ran in self.all(*by)? {
+                for scored in &ran.scores {
+                    let _ = writeln!(
+                        text,
+                        "{},{},{},{},{:.4},{},{},{},{},{}",
+                        by.text(),
+                        ran.bench,
+                        ran.letter,
+                        scored.stage + 1,
+                        scored.score.overshoot,
+                        number(scored.score.arrival_s),
+                        number(scored.bound_s),
+                        number(scored.score.dwell_rms),
+                        number(scored.score.ramp_excess),
+                        ran.trips.join(" ")
+                    );
                 }
             }
-            let results = spread::over(&jobs, |(bench, recipe)| -> Result<Result1> {
-                let run = self.run(*bench, recipe, *by)?;
-                Ok(Result1 {
-                    scores: run.scores(&recipe.recipe),
-                    stages: recipe.recipe.stages.len(),
-                    completed: run.completed,
-                    trips: run.trips.iter().map(|trip| trip.interlock.clone()).collect(),
-                    energy_j: run.energy_j,
-                })
-            });
-            let results = results.into_iter().collect::<Result<Vec<_>>>()?;
-            text.push_str(&row(*by, &results));
         }
         Ok(text)
     }
 }
 
-fn row(by: By, results: &[Result1]) -> String {
-    let scores = || results.iter().flat_map(|result| &result.scores);
+fn row(by: By, ran: &[Ran]) -> String {
+    let scores = || ran.iter().flat_map(|ran| &ran.scores);
     let overshoot: Vec<f64> = scores().map(|s| s.score.overshoot).collect();
     let arrival: Vec<f64> = scores().filter_map(Scored::arrival_by_bound).collect();
     let rms: Vec<f64> = scores().filter_map(|s| s.score.dwell_rms).collect();
     let ramp: Vec<f64> = scores().filter_map(|s| s.score.ramp_excess).collect();
-    let stages: usize = results.iter().map(|result| result.stages).sum();
+    let stages: usize = ran.iter().map(|ran| ran.stages).sum();
     let arrived = scores().filter(|s| s.score.arrival_s.is_some()).count();
-    let trips: usize = results.iter().map(|result| result.trips.len()).sum();
-    let done = results.iter().filter(|result| result.completed).count();
-    let energy: f64 = results.iter().map(|result| result.energy_j).sum();
-    let runs = f64::from(u32::try_from(results.len()).unwrap_or(u32::MAX));
+    let trips: usize = ran.iter().map(|ran| ran.trips.len()).sum();
+    let done = ran.iter().filter(|ran| ran.completed).count();
+    let energy: f64 = ran.iter().map(|ran| ran.energy_j).sum();
     let at = |values: &[f64], percent| shown(percentile(values, percent));
     let mut text = format!(
         "{:8} {:>6} {:>6} {:>7} {:>8} {:>8} {:>7} {:>7} {:>12} {:>11} {:>6} {:>6} {:>9.0}\n",
@@ -221,7 +304,7 @@ fn row(by: By, results: &[Result1]) -> String {
         stages - arrived,
         trips,
         done,
-        energy / runs / 1_000.0
+        energy / count(ran.len()) / 1_000.0
     );
     if let Some(aims) = by.aims() {
         let bracket = |aim: f64| format!("[{aim:.2}]");

@@ -3,6 +3,7 @@
 //! Ranges are physical ranges of board heaters and boards (handbook values of FR-4 and copper, common practice for
 //! the heaters, no single source). None of them is taken from the controller under test.
 
+use crate::figures::count;
 use benchward_driver_simulated::random::Random;
 use benchward_driver_simulated::{Bench, Channels, HeaterKind, PerSensor, Settings};
 
@@ -121,10 +122,6 @@ impl Draw {
         }
         list[list.len() - 1]
     }
-}
-
-fn count(n: usize) -> f64 {
-    f64::from(u32::try_from(n).unwrap_or(u32::MAX))
 }
 
 fn attempt_of(seed: u64, attempt: u64) -> Settings {

@@ -22,6 +22,11 @@ pub fn largest(values: &[f64]) -> Option<f64> {
     values.iter().copied().reduce(f64::max)
 }
 
+/// A number of things, to reckon with.
+pub fn count(things: usize) -> f64 {
+    f64::from(u32::try_from(things).unwrap_or(u32::MAX))
+}
+
 /// A figure with two decimals, or a dash.
 pub fn shown(value: Option<f64>) -> String {
     value.map_or_else(|| "-".to_owned(), |value| format!("{value:.2}"))

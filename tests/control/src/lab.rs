@@ -8,14 +8,18 @@ use benchward_core::recipe::Recipe;
 use benchward_core::units::{Celsius, CelsiusDelta, Fraction, Millis, Watts};
 use benchward_core::{
     Action, Ask, ChannelSetup, Event, Fault, InputId, InputOffer, InputUse, InstanceId, Lab, Origin, Outcome,
-    OutputId, OutputOffer, OutputRole, OutputSetup, Person, Phase, Request, RequestId, Roles, RunId, Sample,
-    Seq, Setup, Signal, StationId, StationSetup, SupplySetup, Value,
+    OutputId, OutputOffer, OutputRole, OutputSetup, Person, Phase, Request, RequestId, Roles, Row, RunId,
+    Sample, Seq, Setup, Signal, StationId, StationSetup, SupplySetup, Value,
 };
 use benchward_driver_simulated::{Reading, Settings};
 
-use crate::run::{Decides, Place, Trip};
+use anyhow::{Result, ensure};
 
-/// Ceiling of the lab, °C: above all that a recipe of the table asks for, and by more than any fault may add.
+use crate::family::Plant;
+use crate::knowledge::Model;
+use crate::run::{self, Conditions, Decides, Place, Run, Trip};
+
+/// Ceiling of the lab: out of the way, so that a board that gets too hot shows in the figures and isn't saved by it.
 const CEILING: Celsius = Celsius::constant(400.0);
 
 /// A lab of benches, each a station with a driver of its own, all with the same number.
@@ -40,6 +44,8 @@ pub struct Station {
     pub trips: Vec<Trip>,
     /// Why the start was refused, if it was.
     pub refused: Option<String>,
+    /// The readings as the archive would keep them.
+    pub rows: Vec<Row>,
     lapses: Millis,
 }
 
@@ -119,6 +125,7 @@ impl World {
                 place: Place::Waiting,
                 trips: Vec::new(),
                 refused: None,
+                rows: Vec::new(),
                 lapses: Millis::ZERO,
             });
         }
@@ -138,8 +145,8 @@ impl World {
         &self.stations[station]
     }
 
-    /// Starts a recipe on a station. A board model that was learned before would be handed over here.
-    pub fn start(&mut self, now: Millis, station: usize, recipe: &Arc<Recipe>) {
+    /// Starts a recipe on a station, with what is known of its board. Where a start takes a board model, it is handed over here.
+    pub fn start(&mut self, now: Millis, station: usize, recipe: &Arc<Recipe>, _known: Option<&Model>) {
         self.stations[station].place = Place::Waiting;
         let id = RequestId(self.next_request);
         self.next_request += 1;
@@ -237,6 +244,7 @@ impl World {
                 told(stations, output, seq, Fraction::ZERO);
                 stations[output.index()].cut = false;
             }
+            Action::Record(row) => stations[row.station.index()].rows.push(row),
             Action::Answer {
                 answer: Err(refusal), ..
             } => {
@@ -300,29 +308,43 @@ fn narrow(n: usize) -> u32 {
     u32::try_from(n).unwrap_or(u32::MAX)
 }
 
+/// One bench in a lab of its own, put through a recipe by the product. Returns the run, and its readings as the archive
+/// would keep them.
+///
+/// # Errors
+/// If the product refuses to start.
+pub fn alone(
+    plant: &Plant,
+    recipe: &Arc<Recipe>,
+    known: Option<&Model>,
+    conditions: &Conditions,
+) -> Result<(Run, Vec<Row>)> {
+    let mut alone = Alone {
+        world: World::new(&[&plant.settings], None),
+        recipe,
+        known,
+    };
+    let run = run::run(plant, recipe, &mut alone, conditions);
+    let station = &mut alone.world.stations[0];
+    ensure!(
+        // A fault from before the start may well be a reason to refuse.
+        station.refused.is_none() || conditions.upset.is_some(),
+        "bench {}: \"{}\" was refused: {}",
+        plant.number,
+        recipe.name,
+        station.refused.as_deref().unwrap_or_default()
+    );
+    Ok((run, std::mem::take(&mut station.rows)))
+}
+
 /// One bench in a lab of its own, on one recipe.
-#[derive(Debug)]
-pub struct Alone {
+struct Alone<'a> {
     world: World,
-    recipe: Arc<Recipe>,
+    recipe: &'a Arc<Recipe>,
+    known: Option<&'a Model>,
 }
 
-impl Alone {
-    /// Ready to be started.
-    pub fn new(bench: &Settings, recipe: &Arc<Recipe>) -> Self {
-        Self {
-            world: World::new(&[bench], None),
-            recipe: recipe.clone(),
-        }
-    }
-
-    /// Why the start was refused, if it was.
-    pub fn refused(&self) -> Option<&str> {
-        self.world.station(0).refused.as_deref()
-    }
-}
-
-impl Decides for Alone {
+impl Decides for Alone<'_> {
     fn scan(&mut self, now: Millis, readings: &[Reading]) {
         self.world.scan(now, 0, readings);
     }
@@ -332,8 +354,10 @@ impl Decides for Alone {
     }
 
     fn start(&mut self, now: Millis) {
-        let recipe = self.recipe.clone();
-        self.world.start(now, 0, &recipe);
+        self.world.start(now, 0, self.recipe, self.known);
+        if self.world.station(0).refused.is_some() {
+            self.world.stations[0].place = Place::Tripped;
+        }
     }
 
     fn heat(&self) -> f64 {

@@ -17,7 +17,7 @@ pub const STEP: Millis = Millis(50);
 /// How long the bench is only looked at before the run is started.
 const LEAD: Millis = Millis(2_000);
 
-/// How long the board is watched after the last dwell, seconds: no heater of the family coasts longer.
+/// How long the board is watched after the last dwell unless asked otherwise, seconds: no heater of the family coasts longer.
 const AFTER_S: f64 = 60.0;
 
 /// How long it is watched after a trip, seconds.
@@ -97,6 +97,34 @@ pub struct Upset {
     pub faults: Vec<Fault>,
 }
 
+/// What a run is made under.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Conditions {
+    /// What goes wrong.
+    pub upset: Option<Upset>,
+    /// How long the board is watched after the last dwell, seconds.
+    pub after_s: f64,
+}
+
+impl Default for Conditions {
+    /// Nothing goes wrong.
+    fn default() -> Self {
+        Self {
+            upset: None,
+            after_s: AFTER_S,
+        }
+    }
+}
+
+impl From<Upset> for Conditions {
+    fn from(upset: Upset) -> Self {
+        Self {
+            upset: Some(upset),
+            ..Self::default()
+        }
+    }
+}
+
 /// One moment of a run.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Point {
@@ -157,6 +185,27 @@ impl Scored {
 }
 
 impl Run {
+    /// The first trip after something went wrong, or at all if nothing did.
+    pub fn detected(&self) -> Option<&Trip> {
+        let from = self.upset_s.unwrap_or(0.0);
+        self.trips.iter().find(|trip| trip.at.seconds() >= from)
+    }
+
+    /// How far the site was above the target of its time at most, from `from_s` on; after the last stage its target counts on.
+    pub fn excess_from(&self, from_s: f64, recipe: &Recipe) -> f64 {
+        let mut stage = 0;
+        let mut excess: f64 = 0.0;
+        for point in &self.points {
+            stage = point.place.stage().unwrap_or(stage);
+            if point.sight.time_s >= from_s - 1e-9
+                && let Some(asked) = recipe.stages.get(stage)
+            {
+                excess = excess.max(point.sight.celsius - asked.target.degrees());
+            }
+        }
+        excess
+    }
+
     /// Figures of every stage that was begun.
     pub fn scores(&self, recipe: &Recipe) -> Vec<Scored> {
         let sights: Vec<Sight> = self.points.iter().map(|point| point.sight).collect();
@@ -189,10 +238,10 @@ impl Run {
 }
 
 /// Puts a bench through a recipe. Ends a while after the last dwell or a trip, or when a stage takes longer than it may.
-pub fn run(plant: &Plant, recipe: &Recipe, by: &mut dyn Decides, upset: Option<&Upset>) -> Run {
+pub fn run(plant: &Plant, recipe: &Recipe, by: &mut dyn Decides, conditions: &Conditions) -> Run {
     let mut bench = plant.bench();
     let period = Millis::from_secs_f64(1.0 / plant.settings.rate_hz);
-    let mut waiting = upset;
+    let mut waiting = conditions.upset.as_ref();
     let mut run = Run {
         points: Vec::new(),
         begun: Vec::new(),
@@ -256,7 +305,7 @@ pub fn run(plant: &Plant, recipe: &Recipe, by: &mut dyn Decides, upset: Option<&
         let after = if place == Place::Tripped {
             AFTER_TRIP_S
         } else {
-            AFTER_S
+            conditions.after_s
         };
         if ended_s.is_some_and(|ended| time_s >= ended + after)
             || place

@@ -5,7 +5,9 @@ use std::io::Write as _;
 use anyhow::{Context as _, Result};
 use benchward_control_table::contest::{By, Contest};
 use benchward_control_table::family::{SET, Seeds};
-use benchward_control_table::{census, recipes, trace};
+use benchward_control_table::figures::count;
+use benchward_control_table::run::Conditions;
+use benchward_control_table::{census, faults, nuisance, recipes, trace};
 use clap::{Parser, ValueEnum};
 
 /// The proof of the heat control on a family of simulated benches, as a table.
@@ -16,7 +18,7 @@ struct Arguments {
     /// Which benches: those to choose constants with, or those to prove them with.
     #[arg(long, value_enum, default_value_t = Set::Proof)]
     seeds: Set,
-    /// One method only: lab, fixed or simc.
+    /// One method only: first, learned, off-30, fixed, simc; or lab for those of the product.
     #[arg(long)]
     method: Option<String>,
     /// One part of the table only.
@@ -25,6 +27,9 @@ struct Arguments {
     /// Prints one run as CSV instead, such as `7:B`: the bench's number and the recipe's letter.
     #[arg(long, value_name = "BENCH:RECIPE")]
     trace: Option<String>,
+    /// Prints every stage as CSV instead.
+    #[arg(long)]
+    stages: bool,
     /// The first so many benches of the set.
     #[arg(long, default_value_t = SET, value_parser = clap::value_parser!(u64).range(1..=SET))]
     benches: u64,
@@ -42,6 +47,10 @@ enum Rows {
     Family,
     /// The control loops.
     Control,
+    /// What goes wrong on a bench: found, how soon, how hot.
+    Faults,
+    /// What must not end a run.
+    Nuisance,
 }
 
 fn main() -> Result<()> {
@@ -52,19 +61,18 @@ fn main() -> Result<()> {
     };
     let methods: Vec<By> = match &arguments.method {
         None => By::ALL.to_vec(),
-        Some(name) => vec![
-            By::ALL
-                .into_iter()
-                .find(|by| by.text() == name)
-                .with_context(|| format!("there is no method `{name}`, only lab, fixed, simc"))?,
-        ],
+        Some(name) => By::named(name),
     };
+    let first = *methods
+        .first()
+        .context("there is no such method; only first, learned, off-30, fixed, simc, and lab")?;
     let mut out = std::io::stdout().lock();
     let wanted = |rows| arguments.rows.is_none_or(|only| only == rows);
     if arguments.rows == Some(Rows::Family) {
         write!(out, "{}", census::rows(&seeds.plants(arguments.benches)))?;
         return Ok(());
     }
+    let share = count(usize::try_from(arguments.benches)?) / count(usize::try_from(SET)?);
     let contest = Contest::new(seeds, arguments.benches)?;
     if let Some(which) = &arguments.trace {
         let (bench, recipe) = which
@@ -76,12 +84,24 @@ fn main() -> Result<()> {
                 ))
             })
             .with_context(|| format!("`{which}` is not a bench and a recipe such as `7:B`"))?;
-        let run = contest.run(bench, &recipe, methods[0])?;
+        let run = contest
+            .run(bench, &recipe, first, &Conditions::default())?
+            .context("the product has no board model yet")?;
         trace::write(&run, &recipe.recipe, &mut out)?;
+        return Ok(());
+    }
+    if arguments.stages {
+        write!(out, "{}", contest.stages(&methods)?)?;
         return Ok(());
     }
     if wanted(Rows::Control) {
         write!(out, "{}", contest.rows(&methods)?)?;
+    }
+    if wanted(Rows::Faults) {
+        write!(out, "{}", faults::rows(contest.plants())?)?;
+    }
+    if wanted(Rows::Nuisance) {
+        write!(out, "{}", nuisance::rows(share)?)?;
     }
     Ok(())
 }

@@ -1,0 +1,102 @@
+//! What the product knows of a board before a run, learned from one run on it.
+//!
+//! The product can't learn a board model yet. Where it can, [`Model`] becomes its type, and [`learn`], [`off_by_30`] and
+//! [`predict`] its calls; everything that is measured with them is there.
+
+use anyhow::Result;
+use benchward_core::Row;
+use benchward_core::recipe::Recipe;
+use benchward_driver_simulated::Reading;
+use benchward_driver_simulated::random::Random;
+
+use crate::family::Plant;
+use crate::lab;
+use crate::recipes;
+use crate::run::Conditions;
+
+/// A board model. Nothing makes one yet.
+#[derive(Debug, Clone)]
+pub struct Model(());
+
+/// By how much a model that is off is off.
+pub const OFF: f64 = 1.3;
+
+/// The day of the run that is learned from: not one that is measured.
+const LEARNING_DAY: u64 = 1;
+
+/// How long a board is watched after its run, so that its cooling is learned too, seconds.
+const COOLING_S: f64 = 600.0;
+
+/// What the product learns from one run of recipe A, controlled as a first run is, with its cool-down. `None`: nothing.
+///
+/// # Errors
+/// If the run is refused.
+pub fn of_bench(plant: &Plant) -> Result<Option<Model>> {
+    let Some(recipe) = recipes::of('A') else {
+        return Ok(None);
+    };
+    let conditions = Conditions {
+        after_s: COOLING_S,
+        ..Conditions::default()
+    };
+    let (_, rows) = lab::alone(&plant.on_day(LEARNING_DAY), &recipe.recipe, None, &conditions)?;
+    Ok(learn(&rows, plant))
+}
+
+/// Learns from the readings of a run.
+fn learn(_rows: &[Row], _plant: &Plant) -> Option<Model> {
+    None
+}
+
+/// A model whose parameters are each multiplied by the next of [`off_factors`].
+#[must_use]
+pub fn off_by_30(model: &Model, _plant: &Plant) -> Model {
+    model.clone()
+}
+
+/// [`OFF`] or its inverse, one after the other as the bench's seed decides.
+pub fn off_factors(seed: u64) -> impl Iterator<Item = f64> {
+    /// A stream that nothing else of a bench draws from.
+    const STREAM: u64 = 30;
+    let mut coin = Random::new(seed, STREAM);
+    std::iter::repeat_with(move || if coin.unit() < 0.5 { OFF } else { 1.0 / OFF })
+}
+
+/// When a recipe's stages will be reached and when the board will be safe to handle, seconds from the start.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Predicted {
+    /// For each stage, within 1 °C of its target.
+    pub arrivals_s: Vec<f64>,
+    /// Every channel below the recipe's safe temperature.
+    pub safe_s: f64,
+}
+
+/// What a model says of a recipe, from a bench that stands as these readings say. `None`: it can't say.
+pub fn predict(_model: &Model, _recipe: &Recipe, _readings: &[Reading]) -> Option<Predicted> {
+    None
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn factors_are_off_either_way_and_the_same_for_a_seed() {
+        let drawn: Vec<f64> = off_factors(5).take(1_000).collect();
+        let up = drawn.iter().filter(|factor| **factor > 1.0).count();
+        assert!((400..600).contains(&up), "{up} of 1000 up");
+        assert!(drawn.iter().all(|f| (f.ln().abs() - OFF.ln()).abs() < 1e-12));
+        assert!(
+            off_factors(5)
+                .zip(&drawn)
+                .take(1_000)
+                .all(|(a, b)| a.to_bits() == b.to_bits())
+        );
+        assert!(
+            off_factors(6)
+                .zip(&drawn)
+                .take(1_000)
+                .any(|(a, b)| a.to_bits() != b.to_bits())
+        );
+    }
+}
