@@ -79,8 +79,16 @@ impl Plant {
 /// # Panics
 /// If nothing fits in a thousand draws, which would be a mistake in the ranges.
 pub fn draw(seed: u64) -> Plant {
+    draw_of(seed, None)
+}
+
+/// The bench of a seed with a heater of so many watts, and a board that fits it.
+///
+/// # Panics
+/// As [`draw`].
+pub fn draw_of(seed: u64, watts: Option<f64>) -> Plant {
     (0..1_000)
-        .map(|attempt| attempt_of(seed, attempt))
+        .map(|attempt| attempt_of(seed, attempt, watts))
         .find_map(|settings| {
             let steady_celsius = steady(&settings);
             (steady_celsius >= STEADY_MIN).then_some(Plant {
@@ -124,7 +132,7 @@ impl Draw {
     }
 }
 
-fn attempt_of(seed: u64, attempt: u64) -> Settings {
+fn attempt_of(seed: u64, attempt: u64, asked_watts: Option<f64>) -> Settings {
     let mut draw = Draw(Random::new(seed, 1_000 + attempt));
     // Kinds and numbers of channels go round with the seed, so that every set has as many of each.
     let heater = match seed % 4 {
@@ -138,10 +146,16 @@ fn attempt_of(seed: u64, attempt: u64) -> Settings {
     // Bigger boards are thicker and carry more.
     let usual = 0.28 + 0.17 * (board_grams / 21.0).ln() / (950.0_f64 / 21.0).ln();
     let areal = (usual * draw.between(0.92, 1.08)).clamp(0.28, 0.45);
-    let area_cm2 = board_grams / areal;
     // Installed power by the board's area; small boards lie on benches that are made for bigger ones.
     let density_w_per_cm2 = draw.log_between(0.8, 2.6);
-    let watts = ((area_cm2 * density_w_per_cm2).clamp(300.0, 3_000.0) / 10.0).round() * 10.0;
+    let (area_cm2, watts) = if let Some(watts) = asked_watts {
+        (watts / density_w_per_cm2, watts)
+    } else {
+        let area = board_grams / areal;
+        let watts = (area * density_w_per_cm2).clamp(300.0, 3_000.0);
+        (area, (watts / 10.0).round() * 10.0)
+    };
+    let board_grams = area_cm2 * areal;
     let ((lag_low, lag_high), (full_low, full_high)) = match heater {
         HeaterKind::Lamp => ((2.0, 6.0), (600.0, 900.0)),
         HeaterKind::Ceramic => ((8.0, 20.0), (400.0, 600.0)),

@@ -36,6 +36,8 @@ pub struct Station {
     first_input: u32,
     /// Share of full power that the output was told.
     pub heat: f64,
+    /// Where in its output's window the on-time starts; commands don't say it yet.
+    pub offset_ms: u32,
     /// Whether its contactor is open.
     pub cut: bool,
     /// Where its run is.
@@ -121,6 +123,7 @@ impl World {
             stations.push(Station {
                 first_input,
                 heat: 0.0,
+                offset_ms: 0,
                 cut: false,
                 place: Place::Waiting,
                 trips: Vec::new(),

@@ -9,6 +9,7 @@ use crate::bound::{self, Site};
 use crate::family::Plant;
 use crate::method::{Asked, Method};
 use crate::recipes::STAGE_MAX_S;
+use crate::relay::Firing;
 use crate::score::{self, Course, Score, Sight};
 
 /// Step of the world: the lab's tick and the bench's own step.
@@ -322,8 +323,12 @@ pub fn run(plant: &Plant, recipe: &Recipe, by: &mut dyn Decides, conditions: &Co
         }
         // On to the next step.
         bench.open_contactor(by.cut());
-        let on = fired(by.heat(), plant.settings.window_ms, now);
-        bench.advance(STEP.seconds(), on);
+        let firing = Firing {
+            heat: by.heat(),
+            window_ms: plant.settings.window_ms,
+            offset_ms: 0,
+        };
+        bench.advance(STEP.seconds(), firing.share(now, STEP.seconds() * 1_000.0));
         now = now + STEP;
         by.tick(now);
         if now >= next_scan {
@@ -378,17 +383,6 @@ fn due(
             place == Place::Dwell(stage) && dwell_since.is_some_and(|since| time_s >= since + after_s)
         }
     }
-}
-
-/// Share of the next step in which the output conducts. A relay conducts from the start of its window, whose length is in ms
-/// and which is aligned to multiples of it, for its share of it; what it is told counts at once.
-pub fn fired(heat: f64, window_ms: Option<u32>, now: Millis) -> f64 {
-    let Some(window) = window_ms.map(f64::from) else {
-        return heat;
-    };
-    let into = (now.seconds() * 1_000.0) % window;
-    let step = STEP.seconds() * 1_000.0;
-    ((heat * window - into) / step).clamp(0.0, 1.0)
 }
 
 /// A comparison loop with the stages around it, which go as the product's do: the dwell's clock counts while the reading
@@ -478,27 +472,5 @@ impl Decides for Plain<'_> {
 
     fn place(&self) -> Place {
         self.place
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_relay_fires_its_share_of_every_window() {
-        for heat in [0.0, 0.13, 0.5, 0.999, 1.0] {
-            for window in [None, Some(500), Some(1_000)] {
-                let on: f64 = (0..40).map(|n| fired(heat, window, STEP * n)).sum();
-                assert!(
-                    (on / 40.0 - heat).abs() < 1e-9,
-                    "{on} of 40 steps for {heat} in {window:?}"
-                );
-            }
-        }
-        // The on-time is at the start of the window, and a new share counts inside it.
-        assert!((fired(0.5, Some(1_000), Millis(2_450)) - 1.0).abs() < 1e-12);
-        assert!(fired(0.5, Some(1_000), Millis(2_500)).abs() < 1e-12);
-        assert!((fired(0.53, Some(1_000), Millis(2_500)) - 0.6).abs() < 1e-9);
     }
 }

@@ -7,7 +7,7 @@ use benchward_control_table::contest::{By, Contest};
 use benchward_control_table::family::{SET, Seeds};
 use benchward_control_table::figures::count;
 use benchward_control_table::run::Conditions;
-use benchward_control_table::{census, faults, nuisance, recipes, trace};
+use benchward_control_table::{census, faults, nuisance, recipes, supply, trace};
 use clap::{Parser, ValueEnum};
 
 /// The proof of the heat control on a family of simulated benches, as a table.
@@ -51,6 +51,8 @@ enum Rows {
     Faults,
     /// What must not end a run.
     Nuisance,
+    /// Benches that share a circuit.
+    Supply,
 }
 
 fn main() -> Result<()> {
@@ -102,6 +104,9 @@ fn main() -> Result<()> {
     }
     if wanted(Rows::Nuisance) {
         write!(out, "{}", nuisance::rows(share)?)?;
+    }
+    if wanted(Rows::Supply) {
+        write!(out, "{}", supply::rows()?)?;
     }
     Ok(())
 }
