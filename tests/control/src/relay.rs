@@ -62,7 +62,11 @@ mod tests {
                     let on: f64 = (0..40).map(|n| firing.share(STEP * n, 50.0)).sum();
                     assert!((on / 40.0 - heat).abs() < 1e-9, "{on} of 40 steps: {firing:?}");
                     let at: f64 = (0..2_000).map(|n| firing.at(f64::from(n) + 0.5)).sum();
-                    assert!((at / 2_000.0 - heat).abs() < 1e-9, "{at} of 2000 ms: {firing:?}");
+                    // On-times are looked at by the millisecond here, so that each may come out by one off.
+                    assert!(
+                        (at / 2_000.0 - heat).abs() <= 0.002,
+                        "{at} of 2000 ms: {firing:?}"
+                    );
                 }
             }
         }
