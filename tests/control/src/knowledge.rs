@@ -62,13 +62,15 @@ pub fn off_factors(seed: u64) -> impl Iterator<Item = f64> {
     std::iter::repeat_with(move || if coin.unit() < 0.5 { OFF } else { 1.0 / OFF })
 }
 
-/// When a recipe's stages will be reached and when the board will be safe to handle, seconds from the start.
+/// How long a recipe takes.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Predicted {
-    /// For each stage, within 1 °C of its target.
-    pub arrivals_s: Vec<f64>,
-    /// Every channel below the recipe's safe temperature.
-    pub safe_s: f64,
+    /// For each stage: from its start to 1 °C below its target, seconds.
+    pub ramps_s: Vec<f64>,
+    /// From the start to the last dwell's end, seconds.
+    pub total_s: f64,
+    /// From there until the control channel is below the recipe's safe temperature, seconds.
+    pub cooling_s: f64,
 }
 
 /// What a model says of a recipe, from a bench that stands as these readings say. `None`: it can't say.

@@ -21,6 +21,7 @@ pub mod knowledge;
 pub mod lab;
 pub mod method;
 pub mod nuisance;
+pub mod prediction;
 pub mod recipes;
 pub mod relay;
 pub mod run;

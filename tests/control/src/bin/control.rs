@@ -7,7 +7,7 @@ use benchward_control_table::contest::{By, Contest};
 use benchward_control_table::family::{SET, Seeds};
 use benchward_control_table::figures::count;
 use benchward_control_table::run::Conditions;
-use benchward_control_table::{census, faults, nuisance, recipes, supply, trace};
+use benchward_control_table::{census, faults, nuisance, prediction, recipes, supply, trace};
 use clap::{Parser, ValueEnum};
 
 /// The proof of the heat control on a family of simulated benches, as a table.
@@ -47,6 +47,8 @@ enum Rows {
     Family,
     /// The control loops.
     Control,
+    /// How long a recipe will take, foretold.
+    Prediction,
     /// What goes wrong on a bench: found, how soon, how hot.
     Faults,
     /// What must not end a run.
@@ -98,6 +100,9 @@ fn main() -> Result<()> {
     }
     if wanted(Rows::Control) {
         write!(out, "{}", contest.rows(&methods)?)?;
+    }
+    if wanted(Rows::Prediction) {
+        write!(out, "{}", prediction::row(&contest)?)?;
     }
     if wanted(Rows::Faults) {
         write!(out, "{}", faults::rows(contest.plants())?)?;
