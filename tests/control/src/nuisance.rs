@@ -10,7 +10,7 @@ use crate::family::{Plant, Seeds};
 use crate::figures::{count, largest, percentile, shown};
 use crate::knowledge::{self, Model};
 use crate::lab;
-use crate::recipes;
+use crate::recipes::{self, Named};
 use crate::run::{Conditions, Moment, Run, Upset};
 use crate::spread;
 
@@ -124,15 +124,22 @@ struct Came {
     excess: f64,
 }
 
-fn one(plant: &Plant, model: Option<&Model>, job: Job, fault: Option<&Fault>) -> Result<Came> {
-    let all = recipes::all();
-    let recipe = &all[job.turn % all.len()];
+/// The recipe of a bench's turn, and when its disturbance comes.
+fn turn(turn: usize) -> (Named, Moment) {
+    let mut all = recipes::all();
+    let (recipe, when) = (turn % all.len(), turn / all.len() % 3);
+    let recipe = all.swap_remove(recipe);
     let last = recipe.recipe.stages.len() - 1;
-    let moment = match job.turn / all.len() % 3 {
+    let moment = match when {
         0 => Moment::RampMiddle(0),
         1 => Moment::RampMiddle(1),
         _ => Moment::Dwell(last, 8.0),
     };
+    (recipe, moment)
+}
+
+fn one(plant: &Plant, model: Option<&Model>, job: Job, fault: Option<&Fault>) -> Result<Came> {
+    let (recipe, moment) = turn(job.turn);
     let conditions = Conditions {
         upset: fault.map(|fault| Upset {
             moment,
@@ -182,9 +189,10 @@ mod tests {
     fn every_recipe_meets_every_moment() {
         let mut seen = std::collections::BTreeSet::new();
         for job in jobs(DISTURBED, 170) {
-            seen.insert((job.turn % 3, job.turn / 3 % 3));
+            let (recipe, moment) = turn(job.turn);
+            seen.insert(format!("{} {moment:?}", recipe.letter));
         }
-        assert_eq!(seen.len(), 9);
+        assert_eq!(seen.len(), 9, "{seen:?}");
     }
 
     #[test]

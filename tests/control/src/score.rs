@@ -136,6 +136,14 @@ mod tests {
     }
 
     #[test]
+    fn a_slope_is_taken_over_four_seconds() {
+        // A jump of 8 °C within the first second: there are no four seconds yet to judge it by, and later it counts as 2 °C/s.
+        let made = sights(200.0, |t| 40.0 + 8.0 * (t - 10.0).clamp(0.0, 1.0));
+        let score = stage(&made, &COURSE);
+        assert!((score.ramp_excess.unwrap() - 0.5).abs() < 1e-6, "{score:?}");
+    }
+
+    #[test]
     fn what_never_arrives_has_no_arrival_and_no_dwell() {
         let made = sights(200.0, |t| (40.0 + t).min(98.9));
         let score = stage(&made, &COURSE);
