@@ -1,6 +1,6 @@
 //! What the product knows of a board before a run, learned from one run on it.
 //!
-//! The product can't learn a board model yet. Where it can, [`Model`] becomes its type, and [`learn`], [`off_by_30`] and
+//! The product can't learn a board model yet. Where it can, [`Model`] becomes its type, and `learn`, [`off_by_30`] and
 //! [`predict`] its calls; everything that is measured with them is there.
 
 use anyhow::Result;
