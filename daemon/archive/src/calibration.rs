@@ -76,6 +76,19 @@ pub struct CheckRecord {
     pub verdict_text: String,
 }
 
+impl CheckRecord {
+    /// What the sensor was held against, in words: `ice point`.
+    pub fn against(&self) -> String {
+        match (&*self.method, self.pressure_kpa, self.altitude_m) {
+            ("ice", _, _) => "ice point".into(),
+            (_, _, Some(altitude)) => format!("boiling water {altitude} m above sea level"),
+            (_, Some(pressure), None) => format!("boiling water at {pressure} kPa"),
+            ("reference", None, None) => "reference thermometer".into(),
+            (other, None, None) => other.into(),
+        }
+    }
+}
+
 impl CalibrationRecord {
     /// The name of the document that holds the calibrations of a channel.
     pub fn document(station: &str, channel: &str) -> String {

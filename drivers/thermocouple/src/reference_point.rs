@@ -6,8 +6,6 @@
 //! pressure by 3 kPa either way, so a boiling point from height is good to about 1 °C and can't decide about a sensor
 //! with a tolerance of 1.5 °C.
 
-use std::fmt;
-
 use crate::units::{Celsius, CelsiusDelta, Kilopascals, Metres};
 
 /// Melting ice in air at ordinary pressure, 0.01 °C below the triple point of water.
@@ -64,17 +62,6 @@ impl Reference {
             Self::BoilingUnder(_) => Some(CelsiusDelta::finite(BOILING_BY_PRESSURE_WITHIN)),
             Self::BoilingAt(_) => Some(CelsiusDelta::finite(BOILING_BY_HEIGHT_WITHIN)),
             Self::Thermometer { within, .. } => within,
-        }
-    }
-}
-
-impl fmt::Display for Reference {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::Ice => f.write_str("ice point"),
-            Self::BoilingUnder(pressure) => write!(f, "boiling water at {pressure}"),
-            Self::BoilingAt(altitude) => write!(f, "boiling water at {altitude} above sea level"),
-            Self::Thermometer { .. } => f.write_str("reference thermometer"),
         }
     }
 }
