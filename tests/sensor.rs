@@ -140,6 +140,7 @@ fn a_check_corrects_the_readings_is_kept_and_can_be_withdrawn() {
     );
 
     // Looked at again at once, there is no more to correct: what was read before is no part of it.
+    client.wait_ready(&["bench-1"]);
     let ice = r#"{"ice":true,"seconds":2}"#;
     match client.sensors(async |sensors| sensors.check("bench-1", "board-top", ice, false).await) {
         Ok(text) => {
@@ -279,6 +280,12 @@ fn what_cannot_be_right_is_refused_and_changes_nothing() {
     );
     refused(
         &check("bench-1", "board-top", &["--reference", "30"]),
+        4,
+        "OffsetOutOfBounds",
+        "+29.",
+    );
+    refused(
+        &check("bench-1", "board-top", &["--reference", "30", "--dry-run"]),
         4,
         "OffsetOutOfBounds",
         "+29.",

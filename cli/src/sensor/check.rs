@@ -155,11 +155,11 @@ pub(super) async fn check(session: &Session, arguments: &Arguments) -> Result<Ex
     let daemon = session.daemon().await?;
     let sensors = daemon.sensors().await?;
     let (station, channel) = (&*arguments.station, &*arguments.channel);
-    // What is wrong with the request itself is wrong now; that the sensor hasn't settled yet may be over by then.
+    // What is wrong with the request itself is wrong now. A sensor that hasn't settled yet may have by then.
     let early = daemon
         .ask(async {
             match sensors.check(station, channel, &request, false).await {
-                Ok(_) | Err(Error::NotReady(_)) => Ok(()),
+                Ok(_) | Err(Error::NotReady(_) | Error::OffsetOutOfBounds(_)) => Ok(()),
                 Err(error) => Err(error),
             }
         })

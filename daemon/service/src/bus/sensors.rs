@@ -3,7 +3,7 @@
 use benchward_api::{Error, shapes};
 use benchward_archive::{Calibration, CalibrationRecord, Reader, Value, Wall};
 use benchward_core::units::{CelsiusDelta, Millis};
-use benchward_core::{Ask, Offset, Quality, StationId};
+use benchward_core::{Ask, OFFSET_MAX, Offset, Quality, Refusal, StationId};
 use zbus::message::Header;
 
 use super::{Door, blocking, json};
@@ -88,11 +88,24 @@ impl Sensors {
         let check = Check::new(&request, &found.sensor, now)?;
         self.readable(&found)?;
         let readings = self.readings(&found, check.seconds, now).await?;
-        let steady =
-            steady(&readings).map_err(|text| Error::NotReady(format!("{}: {text}", found.name())))?;
+        let steady = steady(&readings).map_err(|text| {
+            let kept = match &*shared.keep.standing().text {
+                "" => String::new(),
+                trouble => format!("; the archive, which has the readings: {trouble}"),
+            };
+            Error::NotReady(format!("{}: {text}{kept}", found.name()))
+        })?;
         let was = found.sensor.offset();
         let mut record = self.blank(connection, &header, &found, now).await?;
         record.offset_celsius = check.offset(steady, was);
+        if !store && record.offset_celsius.abs() > OFFSET_MAX.degrees() {
+            // What the core would say.
+            return Err(Error::from(Refusal::OffsetOutOfBounds {
+                station: found.sensor.station.clone(),
+                channel: found.sensor.channel.clone(),
+                asked: delta(record.offset_celsius)?,
+            }));
+        }
         record.check = Some(check.record(steady, was));
         record.due = check.due;
         record.note = request.note;
@@ -236,8 +249,6 @@ impl Sensors {
         found: &Found,
         record: CalibrationRecord,
     ) -> Result<(Calibration, String), Error> {
-        let delta =
-            |degrees: f64| CelsiusDelta::new(degrees).map_err(|error| Error::Invalid(error.to_string()));
         let offset = delta(record.offset_celsius)?;
         let (to, by) = match &record.check {
             Some(check) => (Offset::Calibrated(offset), check.against()),
@@ -263,6 +274,10 @@ impl Sensors {
             .filter(|newest| newest.record.at == record.at);
         Ok((newest.unwrap_or(Calibration { revision: 0, record }), said))
     }
+}
+
+fn delta(degrees: f64) -> Result<CelsiusDelta, Error> {
+    CelsiusDelta::new(degrees).map_err(|error| Error::Invalid(error.to_string()))
 }
 
 /// What one channel read outside runs from `from` to `to`.
