@@ -186,6 +186,27 @@ fn roles_are_the_groups_that_the_process_has() {
     // Recipes: process alone.
     shop.denied(uid, &[operate, safety], &put);
     shop.allowed(uid, &[process], &put);
+    // An offset: safety alone stores and withdraws it, whoever may look at what it would be.
+    let check = [
+        "sensor",
+        "check",
+        "bench-1",
+        "board-top",
+        "--reference",
+        "24",
+        "--seconds",
+        "2",
+    ];
+    let dry: Vec<&str> = check.iter().chain(&["--dry-run"]).copied().collect();
+    let clear = ["sensor", "clear", "bench-1", "board-top"];
+    shop.allowed(uid, &[], &dry);
+    shop.denied(uid, &[operate], &check);
+    shop.denied(uid, &[operate, process], &check);
+    shop.allowed(uid, &[safety], &check);
+    shop.denied(uid, &[operate, process], &clear);
+    shop.allowed(uid, &[safety], &clear);
+    // What was read with another offset doesn't count any more; a run needs a new reading.
+    shop.client.wait_ready(&["bench-1"]);
     // Runs, presence: any role.
     let start = shop.start_words();
     shop.denied(uid, &[], &start);

@@ -7,7 +7,9 @@ use std::os::unix::net::UnixStream;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use benchward_api::{ArchiveProxy, Error, LabProxy, RecipesProxy, StationProxy, shapes, station_path};
+use benchward_api::{
+    ArchiveProxy, Error, LabProxy, RecipesProxy, SensorsProxy, StationProxy, shapes, station_path,
+};
 use serde::de::DeserializeOwned;
 use zbus::connection::Builder;
 
@@ -136,6 +138,12 @@ impl Daemon {
     /// Recipes.
     pub(crate) async fn recipes(&self) -> Result<RecipesProxy<'static>, Failure> {
         self.ask(async { Ok(RecipesProxy::new(&self.connection).await?) })
+            .await
+    }
+
+    /// Sensors and their calibrations.
+    pub(crate) async fn sensors(&self) -> Result<SensorsProxy<'static>, Failure> {
+        self.ask(async { Ok(SensorsProxy::new(&self.connection).await?) })
             .await
     }
 

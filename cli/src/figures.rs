@@ -8,6 +8,11 @@ pub(crate) fn celsius(degrees: Option<f64>) -> String {
     degrees.map_or(NONE.into(), |degrees| format!("{degrees:.1} °C"))
 }
 
+/// `-0.42 °C` of what is added to readings: always with its sign, and in hundredths, as it is stored.
+pub(crate) fn offset(degrees: f64) -> String {
+    format!("{degrees:+.2} °C")
+}
+
 /// `42 %` of a share from 0 to 1. Heat that is on never shows as 0 %.
 pub(crate) fn percent(share: f64) -> String {
     let whole = (share * 100.0).round();

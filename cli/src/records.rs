@@ -6,7 +6,7 @@ use std::os::fd::OwnedFd;
 use std::path::Path;
 
 use benchward_api::shapes::{self, SCHEMA};
-use benchward_archive::{JournalQuery, Order, Query, Reader, export};
+use benchward_archive::{JournalQuery, Order, Query, Reader, Wall, export};
 
 use crate::daemon::{Daemon, parsed};
 use crate::failure::{Failure, with_causes};
@@ -160,6 +160,47 @@ impl Records {
                     text: found.text,
                 })
             }
+        }
+    }
+
+    /// The sensors with the offsets in force.
+    pub(crate) async fn sensors(&self) -> Result<shapes::Sensors, Failure> {
+        match self {
+            Self::Daemon(daemon) => {
+                let sensors = daemon.sensors().await?;
+                parsed(&daemon.ask_records(sensors.list()).await?)
+            }
+            Self::Folder(reader) => {
+                let kept = reader.calibrations()?;
+                let now = Wall::now();
+                Ok(shapes::Sensors {
+                    schema: SCHEMA,
+                    sensors: kept
+                        .found
+                        .iter()
+                        .map(|one| shapes::Sensor::as_kept(one, now))
+                        .collect(),
+                })
+            }
+        }
+    }
+
+    /// Every calibration of a channel.
+    pub(crate) async fn sensor_history(
+        &self,
+        station: &str,
+        channel: &str,
+    ) -> Result<shapes::SensorHistory, Failure> {
+        match self {
+            Self::Daemon(daemon) => {
+                let sensors = daemon.sensors().await?;
+                parsed(&daemon.ask_records(sensors.history(station, channel)).await?)
+            }
+            Self::Folder(reader) => Ok(shapes::SensorHistory::new(
+                station,
+                channel,
+                &reader.calibrations_of(station, channel)?,
+            )),
         }
     }
 
@@ -338,7 +379,7 @@ mod tests {
         let query = Query {
             station: Some("bench-1".into()),
             outcome: Some(benchward_archive::Outcome::Tripped),
-            from: Some(benchward_archive::Wall(1_234_567_890_007)),
+            from: Some(Wall(1_234_567_890_007)),
             before_run: Some(9),
             limit: 5,
             ..Query::default()

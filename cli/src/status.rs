@@ -30,7 +30,7 @@ pub(crate) async fn status(session: &Session, arguments: &Arguments) -> Result<E
     let status = only(status, arguments.station.as_deref())?;
     session.screen.show(&status, |status, paint| {
         match (&arguments.station, status.stations.as_slice()) {
-            (Some(_), [station]) => one(station, paint),
+            (Some(_), [station]) => one(station, paint) + &calibrations(status, paint),
             _ => all(status, paint),
         }
     })?;
@@ -48,6 +48,9 @@ pub(crate) fn only(mut status: shapes::Status, station: Option<&str>) -> Result<
         ));
     }
     status.stations.retain(|station| station.station == name);
+    status
+        .calibration_warnings
+        .retain(|warning| warning.station == name);
     Ok(status)
 }
 
@@ -196,11 +199,28 @@ pub(crate) fn all(status: &shapes::Status, paint: Paint) -> String {
             paint.text(Tone::Warning, &format!("archive: {}", status.archive))
         );
     }
+    said.push_str(&calibrations(status, paint));
     if !said.is_empty() {
         text.push('\n');
         text.push_str(&said);
     }
     text
+}
+
+/// Calibrations to see to, each with the command for it.
+fn calibrations(status: &shapes::Status, paint: Paint) -> String {
+    let mut said = String::new();
+    for warning in &status.calibration_warnings {
+        let _ = writeln!(said, "{}", paint.text(Tone::Warning, &warning.text));
+        let _ = writeln!(
+            said,
+            "    {} benchward sensor check {} {} --ice",
+            paint.text(Tone::Faint, "next:"),
+            warning.station,
+            warning.channel
+        );
+    }
+    said
 }
 
 /// What is steered; the hottest good channel where that can't be said.
@@ -468,6 +488,7 @@ pub(crate) mod tests {
             lab: "larkfield".into(),
             ceiling_celsius: 260.0,
             archive: String::new(),
+            calibration_warnings: Vec::new(),
             stations,
         }
     }
@@ -513,6 +534,27 @@ bench-1  dwell 1/2
   board-edge  77.1 °C  good
 "
         );
+    }
+
+    #[test]
+    fn an_overdue_calibration_is_said_with_the_command_for_it() {
+        let mut status = lab(vec![dwelling("bench-1"), dwelling("bench-2")]);
+        status.calibration_warnings = vec![shapes::CalibrationWarning {
+            station: "bench-1".into(),
+            channel: "board-top".into(),
+            due: Some("2026-11-24".into()),
+            text: "calibration of bench-1/board-top was due on 2026-11-24".into(),
+        }];
+        let said = "\
+calibration of bench-1/board-top was due on 2026-11-24
+    next: benchward sensor check bench-1 board-top --ice
+";
+        let text = all(&status, Paint::NONE);
+        assert!(text.ends_with(&format!("\n{said}")), "{text}");
+        let here = only(status.clone(), Some("bench-1")).unwrap();
+        assert_eq!(calibrations(&here, Paint::NONE), said);
+        let there = only(status, Some("bench-2")).unwrap();
+        assert_eq!(calibrations(&there, Paint::NONE), "");
     }
 
     #[test]

@@ -7,7 +7,9 @@ use std::pin::pin;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
-use benchward_api::{ArchiveProxy, Error, LabProxy, RecipesProxy, StationProxy, shapes, station_path};
+use benchward_api::{
+    ArchiveProxy, Error, LabProxy, RecipesProxy, SensorsProxy, StationProxy, shapes, station_path,
+};
 use serde::de::DeserializeOwned;
 use tokio::runtime::Runtime;
 use zbus::export::futures_core::Stream as _;
@@ -176,6 +178,18 @@ impl Client {
     ) -> Result<T, Error> {
         self.runtime
             .block_on(async { ask(RecipesProxy::new(&self.connection).await?).await })
+    }
+
+    /// Asks for sensors.
+    ///
+    /// # Errors
+    /// What the daemon answers.
+    pub fn sensors<T>(
+        &self,
+        ask: impl AsyncFnOnce(SensorsProxy<'_>) -> Result<T, Error>,
+    ) -> Result<T, Error> {
+        self.runtime
+            .block_on(async { ask(SensorsProxy::new(&self.connection).await?).await })
     }
 
     /// Asks the archive.

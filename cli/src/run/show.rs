@@ -8,7 +8,7 @@ use clap::Args;
 use super::list::outcome;
 use crate::Session;
 use crate::failure::Failure;
-use crate::figures::{NONE, celsius, clock, clock_or_none, moment, or_none};
+use crate::figures::{NONE, celsius, clock, clock_or_none, moment, offset, or_none};
 use crate::journal;
 use crate::screen::{Paint, Tone};
 use crate::table::{Side, Table};
@@ -70,6 +70,9 @@ fn page(shown: &shapes::RunShown, paint: Paint) -> String {
         }
         let _ = write!(text, "\n{}", table.render(paint));
     }
+    if !shown.sensors.is_empty() {
+        let _ = write!(text, "\n{}", sensors(&shown.sensors, paint));
+    }
     if !shown.window.is_empty() {
         let _ = write!(text, "\n{}", window(&shown.window, paint));
     }
@@ -94,6 +97,41 @@ fn page(shown: &shapes::RunShown, paint: Paint) -> String {
         let _ = write!(text, "\n{}", journal::table(&entries, paint));
     }
     text
+}
+
+/// What was added to the readings of each channel, and what that rested on.
+fn sensors(sensors: &[shapes::RunSensor], paint: Paint) -> String {
+    let mut table = Table::new(&[
+        ("  SENSOR", Side::Left),
+        ("INPUT", Side::Left),
+        ("OFFSET", Side::Right),
+        ("CALIBRATION", Side::Left),
+    ]);
+    for sensor in sensors {
+        let due = match &sensor.calibration_due {
+            Some(due) if sensor.overdue => format!("; OVERDUE, was due on {due}"),
+            Some(due) => format!("; due {due}"),
+            None => String::new(),
+        };
+        let calibration = sensor
+            .calibration
+            .as_ref()
+            .map_or("none: as configured".into(), |calibration| {
+                format!("{calibration}{due}")
+            });
+        let tone = if sensor.overdue {
+            Tone::Warning
+        } else {
+            Tone::Plain
+        };
+        table.row([
+            (format!("  {}", sensor.channel), Tone::Plain),
+            (sensor.input.clone(), Tone::Plain),
+            (offset(sensor.offset_celsius), Tone::Plain),
+            (calibration, tone),
+        ]);
+    }
+    table.render(paint)
 }
 
 /// Each line of the process window with its limits and what is left to the nearer one.
@@ -137,7 +175,25 @@ mod tests {
         shapes::RunShown {
             schema: 1,
             run: super::super::list::tests::tripped(),
-            channels: vec!["board-top".into()],
+            channels: vec!["board-top".into(), "board-edge".into()],
+            sensors: vec![
+                shapes::RunSensor {
+                    channel: "board-top".into(),
+                    input: "rack/tc1".into(),
+                    offset_celsius: -0.42,
+                    calibration: Some("2025-11-20, ice point, by safe1 (revision 4)".into()),
+                    calibration_due: Some("2026-11-20".into()),
+                    overdue: true,
+                },
+                shapes::RunSensor {
+                    channel: "board-edge".into(),
+                    input: "rack/tc2".into(),
+                    offset_celsius: 0.0,
+                    calibration: None,
+                    calibration_due: None,
+                    overdue: false,
+                },
+            ],
             stages: vec![
                 shapes::Stage {
                     stage: 1,
@@ -195,6 +251,10 @@ run 12  tripped
   STAGE   TARGET  REACHED AFTER  DWELL  OVERSHOOT
       1  50.0 °C           0:40   0:30     0.8 °C
       2  75.0 °C              -   0:00          -
+
+  SENSOR      INPUT       OFFSET  CALIBRATION
+  board-top   rack/tc1  -0.42 °C  2025-11-20, ice point, by safe1 (revision 4); OVERDUE, was due on 2026-11-20
+  board-edge  rack/tc2  +0.00 °C  none: as configured
 
   WINDOW  VALUE   LOW  HIGH  MARGIN  VERDICT
   peak     76.3  72.0  80.0    92 %  pass

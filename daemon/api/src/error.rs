@@ -19,13 +19,15 @@ pub enum Error {
     CeilingExceeded(String),
     /// A ceiling outside what can be set.
     CeilingOutOfBounds(String),
+    /// A calibration beyond what can be set.
+    OffsetOutOfBounds(String),
     /// An interlock has tripped.
     Tripped(String),
     /// The cause of a trip is still there.
     CauseStands(String),
     /// A run is in progress.
     Busy(String),
-    /// Something the run needs isn't there.
+    /// Something the run, or a check, needs isn't there.
     NotReady(String),
     /// There is nothing to resume.
     NothingToResume(String),
@@ -51,6 +53,7 @@ impl Error {
             Self::NotFromNetwork(_) => "NotFromNetwork",
             Self::CeilingExceeded(_) => "CeilingExceeded",
             Self::CeilingOutOfBounds(_) => "CeilingOutOfBounds",
+            Self::OffsetOutOfBounds(_) => "OffsetOutOfBounds",
             Self::Tripped(_) => "Tripped",
             Self::CauseStands(_) => "CauseStands",
             Self::Busy(_) => "Busy",
@@ -71,6 +74,7 @@ impl Error {
             | Self::NotFromNetwork(text)
             | Self::CeilingExceeded(text)
             | Self::CeilingOutOfBounds(text)
+            | Self::OffsetOutOfBounds(text)
             | Self::Tripped(text)
             | Self::CauseStands(text)
             | Self::Busy(text)
@@ -89,6 +93,7 @@ impl Error {
             Self::NotPermitted(_) | Self::NotFromNetwork(_) => Exit::NotPermitted,
             Self::CeilingExceeded(_)
             | Self::CeilingOutOfBounds(_)
+            | Self::OffsetOutOfBounds(_)
             | Self::Tripped(_)
             | Self::CauseStands(_)
             | Self::Busy(_)
@@ -109,6 +114,7 @@ impl From<Refusal> for Error {
             Refusal::NotFromNetwork { .. } => Self::NotFromNetwork(text),
             Refusal::CeilingExceeded { .. } => Self::CeilingExceeded(text),
             Refusal::CeilingOutOfBounds { .. } => Self::CeilingOutOfBounds(text),
+            Refusal::OffsetOutOfBounds { .. } => Self::OffsetOutOfBounds(text),
             Refusal::Tripped { .. } => Self::Tripped(text),
             Refusal::CauseStands { .. } => Self::CauseStands(text),
             Refusal::Busy { .. } => Self::Busy(text),
@@ -135,6 +141,11 @@ mod tests {
             Refusal::NotReady {
                 station: "bench-1".into(),
                 text: "x".into(),
+            },
+            Refusal::OffsetOutOfBounds {
+                station: "bench-1".into(),
+                channel: "board-top".into(),
+                asked: benchward_core::OFFSET_MAX,
             },
             Refusal::NothingToResume {
                 station: "bench-1".into(),

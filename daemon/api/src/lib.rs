@@ -12,5 +12,5 @@ pub mod shapes;
 
 pub use error::Error;
 pub use exit::Exit;
-pub use names::{ARCHIVE_PATH, BUS_NAME, LAB_PATH, RECIPES_PATH, STATIONS_PATH, station_path};
-pub use proxy::{ArchiveProxy, LabProxy, RecipesProxy, StationProxy};
+pub use names::{ARCHIVE_PATH, BUS_NAME, LAB_PATH, RECIPES_PATH, SENSORS_PATH, STATIONS_PATH, station_path};
+pub use proxy::{ArchiveProxy, LabProxy, RecipesProxy, SensorsProxy, StationProxy};

@@ -124,3 +124,20 @@ pub trait Recipes {
     /// Stores a recipe; returns its revision.
     fn put(&self, text: &str) -> Result<u32, crate::Error>;
 }
+
+/// Sensors and their calibrations.
+#[zbus::proxy(
+    interface = "io.benchward.Sensors1",
+    default_service = "io.benchward.Lab1",
+    default_path = "/io/benchward/Lab1/sensors"
+)]
+pub trait Sensors {
+    /// Every channel's offset in force, as JSON.
+    fn list(&self) -> Result<String, crate::Error>;
+    /// Every calibration of a channel, as JSON.
+    fn history(&self, station: &str, channel: &str) -> Result<String, crate::Error>;
+    /// Checks a sensor (JSON) against a reference and, where `store` says so, puts the offset in force; as JSON.
+    fn check(&self, station: &str, channel: &str, check: &str, store: bool) -> Result<String, crate::Error>;
+    /// Withdraws the calibration of a channel.
+    fn clear(&self, station: &str, channel: &str, note: &str) -> Result<String, crate::Error>;
+}

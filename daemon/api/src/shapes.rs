@@ -1,9 +1,16 @@
 //! JSON shapes. Keys carry units; times are RFC 3339 in UTC with milliseconds; every top-level object holds
 //! `"schema": 1`. Scripts rely on the keys: add, don't rename.
 
+mod sensor;
+
 use benchward_archive as archive;
 use benchward_core::{LabView, Quality, StationView};
 use serde::{Deserialize, Serialize};
+
+pub use sensor::{
+    Calibration, CalibrationWarning, CheckRequest, RunSensor, Sensor, SensorCheck, SensorChecked,
+    SensorHistory, Sensors, overdue_text,
+};
 
 /// Version of every shape on this page.
 pub const SCHEMA: u32 = 1;
@@ -19,6 +26,9 @@ pub struct Status {
     pub ceiling_celsius: f64,
     /// State of the archive: empty while all is well, else what a person should know.
     pub archive: String,
+    /// Calibrations that a person should see to, such as those past their due date.
+    #[serde(default)]
+    pub calibration_warnings: Vec<CalibrationWarning>,
     /// The stations, in the order of their names.
     pub stations: Vec<Station>,
 }
@@ -132,12 +142,13 @@ impl From<&StationView> for Station {
 
 impl Status {
     /// The shape of a lab. `archive`: what a person should know of the archive; empty while all is well.
-    pub fn new(view: &LabView, archive: String) -> Self {
+    pub fn new(view: &LabView, archive: String, calibration_warnings: Vec<CalibrationWarning>) -> Self {
         Self {
             schema: SCHEMA,
             lab: view.name.to_string(),
             ceiling_celsius: thousandths(view.ceiling.degrees()),
             archive,
+            calibration_warnings,
             stations: view.stations.iter().map(Station::from).collect(),
         }
     }
@@ -223,6 +234,9 @@ pub struct RunShown {
     pub run: Run,
     /// Its channels.
     pub channels: Vec<String>,
+    /// The sensors of its channels, with the offsets in force.
+    #[serde(default)]
+    pub sensors: Vec<RunSensor>,
     /// Its stages.
     pub stages: Vec<Stage>,
     /// Lines of the window it was judged by.
@@ -457,6 +471,11 @@ impl RunShown {
                 .channels
                 .iter()
                 .map(|channel| channel.name.clone())
+                .collect(),
+            sensors: record
+                .channels
+                .iter()
+                .map(|channel| RunSensor::new(channel, record.started))
                 .collect(),
             stages: record
                 .stages

@@ -1,4 +1,4 @@
-//! Documents once more, as plain files: recipes, windows and board models are people's work, and must not hang on the store alone.
+//! Documents once more, as plain files: recipes, windows, board models and calibrations are people's work, and must not hang on the store alone.
 //!
 //! `documents/KIND/NAME.NNNNNN.json`, a file a revision, with `name`, `revision`, `text`. Written after the store, never changed.
 
@@ -23,6 +23,7 @@ fn folder(kind: Document) -> &'static str {
         Document::Recipe => "recipe",
         Document::Window => "window",
         Document::BoardModel => "board-model",
+        Document::Calibration => "calibration",
     }
 }
 
@@ -49,7 +50,7 @@ pub(crate) fn write(root: &Path, kind: Document, document: &Revision) -> Result<
 
 /// Gives all revisions to `each`; a file that makes no sense is left out.
 pub(crate) fn read(root: &Path, each: &mut dyn FnMut(Document, Revision)) -> Result<(), Error> {
-    for kind in [Document::Recipe, Document::Window, Document::BoardModel] {
+    for kind in Document::ALL {
         for path in files::list(&root.join("documents").join(folder(kind)))? {
             let bytes = fs::read(&path).map_err(Error::files(&path, "read"))?;
             if let Ok(Kept { name, revision, text }) = serde_json::from_slice::<Kept<String>>(&bytes) {

@@ -38,21 +38,24 @@ pub enum Document {
     Window,
     /// A board model.
     BoardModel,
+    /// The calibration of a channel.
+    Calibration,
 }
 
 impl Document {
+    pub(crate) const ALL: [Self; 4] = [Self::Recipe, Self::Window, Self::BoardModel, Self::Calibration];
+
     fn code(self) -> u8 {
         match self {
             Self::Recipe => b'r',
             Self::Window => b'w',
             Self::BoardModel => b'm',
+            Self::Calibration => b's',
         }
     }
 
     fn from_code(code: u8) -> Option<Self> {
-        [Self::Recipe, Self::Window, Self::BoardModel]
-            .into_iter()
-            .find(|kind| kind.code() == code)
+        Self::ALL.into_iter().find(|kind| kind.code() == code)
     }
 
     fn word(self) -> &'static str {
@@ -60,6 +63,7 @@ impl Document {
             Self::Recipe => "recipe",
             Self::Window => "window",
             Self::BoardModel => "board model",
+            Self::Calibration => "calibration of",
         }
     }
 }

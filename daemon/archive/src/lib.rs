@@ -40,7 +40,7 @@
 //! safety.json                  trips that stand and saved limits, a copy beside the store's
 //! store/                       sled: runs and indexes, documents, limits, trips, cursors, journal   (store)
 //! journal/0000000001.bwj       the journal again, as plain lines, to survive the loss of the store
-//! documents/recipe/...         every revision of recipes, windows and board models, a second time
+//! documents/recipe/...         every revision of recipes, windows, board models and calibrations, a second time
 //! tail/0000000012.bwt          readings not yet packed                                             (tail)
 //! open/run-000012.bwr          chunks of runs and days that go on                                  (run file)
 //! runs/2026/run-000012.bwr     sealed: never changes again
@@ -55,6 +55,7 @@ pub mod format;
 
 mod archive;
 mod bytes;
+mod calibration;
 mod error;
 mod files;
 mod health;
@@ -77,6 +78,7 @@ mod store;
 mod tail;
 
 pub use archive::{Archive, Opened, Options};
+pub use calibration::{Calibration, CalibrationRecord, Calibrations, CheckRecord};
 pub use error::{Damage, Error};
 pub use health::Health;
 pub use journal::{Entry, Hash, JournalEntry, JournalQuery, Order, Verified};

@@ -8,6 +8,7 @@ use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
 use crate::archive::{self, Opened};
+use crate::calibration::{CalibrationRecord, Calibrations};
 use crate::chunk::Columns;
 use crate::error::{Damage, Error};
 use crate::files;
@@ -288,6 +289,22 @@ impl Reader {
         revision: Option<u32>,
     ) -> Result<Option<Revision>, Error> {
         self.0.ask(|ledger| ledger.document(kind, name, revision))
+    }
+
+    /// The newest calibration of each channel that has one, by station and channel.
+    pub fn calibrations(&self) -> Result<Calibrations, Error> {
+        Ok(self.documents(Document::Calibration)?.iter().collect())
+    }
+
+    /// All calibrations of a channel, oldest first.
+    pub fn calibrations_of(&self, station: &str, channel: &str) -> Result<Calibrations, Error> {
+        let name = CalibrationRecord::document(station, channel);
+        let newest = self.document(Document::Calibration, &name, None)?;
+        let mut documents = Vec::new();
+        for revision in 1..=newest.map_or(0, |newest| newest.revision) {
+            documents.extend(self.document(Document::Calibration, &name, Some(revision))?);
+        }
+        Ok(documents.iter().collect())
     }
 
     /// Trips that stand, by station and interlock.

@@ -128,8 +128,10 @@ pub struct ChannelRecord {
     /// Letter of the thermocouple, where the daemon converted.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub thermocouple: Option<String>,
-    /// Certificate or date of the calibration in force.
+    /// The calibration in force, in words: its date, what it rests on, who stored it.
     pub calibration: Option<String>,
+    /// The day (UTC, its beginning) after which that is overdue.
+    pub calibration_due: Option<Wall>,
 }
 
 /// A stage as it went.

@@ -8,6 +8,7 @@ use std::sync::PoisonError;
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
+use crate::calibration::CalibrationRecord;
 use crate::chunk::{Columns, SCANS_MAX, ScanRef};
 use crate::document_file;
 use crate::error::Error;
@@ -416,6 +417,15 @@ impl Writer {
         self.pending_documents.push((kind, document));
         self.documents.insert((kind, name.into()), (revision, hash));
         Ok(revision)
+    }
+
+    /// Puts a calibration of a channel and returns its revision.
+    ///
+    /// # Errors
+    /// [`Error::TooLarge`] over 120 KiB.
+    pub fn put_calibration(&mut self, record: &CalibrationRecord) -> Result<u32, Error> {
+        let name = CalibrationRecord::document(&record.station, &record.channel);
+        self.put_document(Document::Calibration, &name, &record.text())
     }
 
     /// Notes how far a consumer has acknowledged.

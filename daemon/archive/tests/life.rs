@@ -6,8 +6,9 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
 use benchward_archive::{
-    Archive, ChannelRecord, Document, Error, FaultKind, JournalEntry, JournalQuery, Opened, Order, Outcome,
-    Phase, Query, Reader, Readings, Row, RunRecord, Scan, StationIx, Value, Verdict, Wall, Writer, export,
+    Archive, CalibrationRecord, Calibrations, ChannelRecord, CheckRecord, Document, Error, FaultKind,
+    JournalEntry, JournalQuery, Opened, Order, Outcome, Phase, Query, Reader, Readings, Row, RunRecord, Scan,
+    StationIx, Value, Verdict, Wall, Writer, export,
 };
 use serde_json::json;
 
@@ -678,6 +679,63 @@ fn a_changed_journal_is_told_from_outside_and_by_itself() {
     );
 }
 
+fn calibration(offset_celsius: f64) -> CalibrationRecord {
+    CalibrationRecord {
+        station: "bench-1".into(),
+        channel: "board-top".into(),
+        input: "rack/tc1".into(),
+        at: START,
+        by: "safe1".into(),
+        offset_celsius,
+        check: Some(CheckRecord {
+            method: "ice".into(),
+            read_celsius: -offset_celsius,
+            readings: 100,
+            ..CheckRecord::default()
+        }),
+        due: Some(START),
+        ..CalibrationRecord::default()
+    }
+}
+
+#[test]
+fn calibrations_have_revisions_and_the_newest_of_each_channel_counts() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut writer, reader, _) = open(dir.path());
+    assert_eq!(reader.calibrations().unwrap(), Calibrations::default());
+    let edge = CalibrationRecord {
+        channel: "board-edge".into(),
+        check: None,
+        ..calibration(0.3)
+    };
+    for (revision, record) in [
+        (1, calibration(-0.42)),
+        (1, edge.clone()),
+        (2, calibration(-0.38)),
+    ] {
+        assert_eq!(writer.put_calibration(&record).unwrap(), revision);
+    }
+    writer.commit().unwrap();
+    drop((writer, reader));
+    let (_writer, reader, _) = open(dir.path());
+    let newest: Vec<_> = reader
+        .calibrations()
+        .unwrap()
+        .found
+        .into_iter()
+        .map(|one| (one.revision, one.record))
+        .collect();
+    assert_eq!(newest, [(1, edge), (2, calibration(-0.38))]);
+    let all = reader.calibrations_of("bench-1", "board-top").unwrap();
+    let offsets: Vec<_> = all
+        .found
+        .iter()
+        .map(|one| (one.revision, one.record.offset_celsius.to_string()))
+        .collect();
+    assert_eq!(offsets, [(1, "-0.42".to_owned()), (2, "-0.38".to_owned())]);
+    assert_eq!(reader.calibrations_of("bench-1", "board").unwrap().found, []);
+}
+
 #[test]
 fn a_lost_store_is_filled_up_from_the_files() {
     for way in ["removed", "conf ruined", "log ruined", "log cut", "rebuilt"] {
@@ -690,6 +748,7 @@ fn a_lost_store_is_filled_up_from_the_files() {
         writer
             .put_document(Document::Window, "AX-20 / peak", "peak = 2")
             .unwrap();
+        writer.put_calibration(&calibration(-0.42)).unwrap();
         writer.commit().unwrap();
         writer.tick(START);
         let verified = reader.verify().unwrap();
@@ -750,6 +809,9 @@ fn a_lost_store_is_filled_up_from_the_files() {
             (2, "peak = 1".to_owned()),
             "{way}"
         );
+        let calibrations = reader.calibrations().unwrap().found;
+        assert_eq!(calibrations.len(), 1, "{way}");
+        assert_eq!(calibrations[0].record, calibration(-0.42), "{way}");
         let again = reader.verify().unwrap();
         assert_eq!(
             (again.ok, again.entries, &again.head),

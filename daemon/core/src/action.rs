@@ -9,7 +9,7 @@ use crate::interlock::{Effect, InterlockName, Permit};
 use crate::person::Person;
 use crate::refusal::{Answer, Refusal};
 use crate::run::{Outcome, Phase, Record};
-use crate::units::{Celsius, Fraction, Millis};
+use crate::units::{Celsius, CelsiusDelta, Fraction, Millis};
 
 /// Something to do. [`crate::Lab::apply`] gives heat actions first: cut first, tell later.
 #[derive(Debug, PartialEq)]
@@ -72,6 +72,17 @@ pub enum Action {
         scope: LimitScope,
         /// The ceiling.
         ceiling: Option<Celsius>,
+    },
+    /// Another offset is in force at a channel: keep the record of why.
+    KeepCalibration {
+        /// Where.
+        station: StationId,
+        /// Which channel: its place in the station's list.
+        channel: usize,
+        /// What is added to its readings from now on.
+        offset: CelsiusDelta,
+        /// What [`crate::Calibration::record`] said.
+        record: Arc<str>,
     },
     /// A run has begun, changed or ended: keep its record.
     Run(Box<RunChange>),
@@ -195,6 +206,8 @@ pub enum EntryKind {
     Present,
     /// A limit was moved.
     Limit,
+    /// The offset of a channel was changed.
+    Calibration,
     /// A recipe was stored.
     Recipe,
     /// A request was refused.
@@ -220,6 +233,7 @@ impl EntryKind {
             Self::Reset => "reset",
             Self::Present => "present",
             Self::Limit => "limit",
+            Self::Calibration => "calibration",
             Self::Recipe => "recipe",
             Self::Refused => "refused",
             Self::Driver => "driver",

@@ -3,6 +3,7 @@
 use std::fmt;
 use std::sync::Arc;
 
+use crate::calibration::Calibration;
 use crate::channel::Sample;
 use crate::id::{InputId, InstanceId, OutputId, RequestId, Seq, StationId};
 use crate::person::{Origin, Person, Roles};
@@ -160,6 +161,8 @@ pub enum Ask {
     SetLabCeiling(Celsius),
     /// Move a station's ceiling; `None` takes it away, so that the lab's counts.
     SetStationCeiling(StationId, Option<Celsius>),
+    /// Put another offset in force at a channel.
+    Calibrate(Calibration),
     /// Permission to store a recipe (kept by the archive, decided and journalled here).
     PutRecipe {
         /// Its name.

@@ -564,6 +564,15 @@ impl Lab {
                 self.named(station)?;
                 self.set_ceiling(out, who, LimitScope::Station(station), celsius)
             }
+            Ask::Calibrate(calibration) => {
+                local(Act::Calibrate)?;
+                self.named(calibration.station)?;
+                let said = self.at(out, None, calibration.station, |station, around| {
+                    station.calibrate(around, who, &calibration)
+                });
+                said.transpose()
+                    .map(|text| Answer::Done(text.unwrap_or_default()))
+            }
             Ask::PutRecipe { recipe } => {
                 local(Act::PutRecipe)?;
                 self.journal(

@@ -13,6 +13,7 @@ pub mod units;
 pub mod mistake;
 pub mod recipe;
 
+mod calibration;
 mod channel;
 mod output;
 mod person;
@@ -34,6 +35,7 @@ mod refusal;
 mod view;
 
 pub use action::{Action, Entry, EntryKind, Grant, LimitScope, Row, RunChange, Signal, Verdict};
+pub use calibration::{Calibration, OFFSET_MAX, Offset};
 pub use channel::{Fault, Quality, Sample};
 pub use event::{Ask, Event, InputOffer, Loss, OutputOffer, Request, Value};
 pub use id::{InputId, InstanceId, OutputId, RequestId, RunId, Seq, StationId};

@@ -31,7 +31,7 @@ pub enum Role {
     Operate,
     /// Sets up recipes, windows and board models.
     Process,
-    /// Sets limits and lifts cuts.
+    /// Sets limits, calibrates sensors and lifts cuts.
     Safety,
 }
 
@@ -90,7 +90,7 @@ impl Roles {
             Act::StopLab => true,
             Act::Run | Act::ResetHeatOff => self.any(),
             Act::PutRecipe => self.process,
-            Act::ResetCut | Act::SetLimit => self.safety,
+            Act::ResetCut | Act::SetLimit | Act::Calibrate => self.safety,
         }
     }
 }
@@ -108,6 +108,8 @@ pub enum Act {
     ResetCut,
     /// Move a ceiling.
     SetLimit,
+    /// Change the offset of a channel.
+    Calibrate,
     /// Store a new revision of a recipe.
     PutRecipe,
 }
@@ -119,7 +121,7 @@ impl Act {
             Self::StopLab => "no role",
             Self::Run | Self::ResetHeatOff => "any of the roles `operate`, `process`, `safety`",
             Self::PutRecipe => "the role `process`",
-            Self::ResetCut | Self::SetLimit => "the role `safety`",
+            Self::ResetCut | Self::SetLimit | Self::Calibrate => "the role `safety`",
         }
     }
 
@@ -131,6 +133,7 @@ impl Act {
             Self::ResetHeatOff => "reset a trip",
             Self::ResetCut => "reset a trip that cut the heat",
             Self::SetLimit => "set a limit",
+            Self::Calibrate => "calibrate a sensor",
             Self::PutRecipe => "store a recipe",
         }
     }

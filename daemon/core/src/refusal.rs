@@ -3,10 +3,11 @@
 use std::fmt;
 use std::sync::Arc;
 
+use crate::calibration::OFFSET_MAX;
 use crate::id::RunId;
 use crate::limits::{CEILING_MAX, CEILING_MIN, Ceiling};
 use crate::person::{Act, Person};
-use crate::units::{Celsius, Millis};
+use crate::units::{Celsius, CelsiusDelta, Millis};
 
 /// It was done, or was so already.
 #[derive(Debug, Clone, PartialEq)]
@@ -51,6 +52,15 @@ pub enum Refusal {
     CeilingOutOfBounds {
         /// What was asked for.
         asked: Celsius,
+    },
+    /// An offset beyond what a calibration can set.
+    OffsetOutOfBounds {
+        /// Where.
+        station: Arc<str>,
+        /// Which channel.
+        channel: Arc<str>,
+        /// The offset that it came to.
+        asked: CelsiusDelta,
     },
     /// An interlock has tripped, or its cause stands.
     Tripped {
@@ -101,6 +111,7 @@ impl Refusal {
             Self::NotFromNetwork { .. } => "NotFromNetwork",
             Self::CeilingExceeded { .. } => "CeilingExceeded",
             Self::CeilingOutOfBounds { .. } => "CeilingOutOfBounds",
+            Self::OffsetOutOfBounds { .. } => "OffsetOutOfBounds",
             Self::Tripped { .. } => "Tripped",
             Self::CauseStands { .. } => "CauseStands",
             Self::Busy { .. } => "Busy",
@@ -136,6 +147,17 @@ impl fmt::Display for Refusal {
             Self::CeilingOutOfBounds { asked } => write!(
                 f,
                 "a ceiling of {asked} is outside what can be set, {CEILING_MIN} to {CEILING_MAX}"
+            ),
+            Self::OffsetOutOfBounds {
+                station,
+                channel,
+                asked,
+            } => write!(
+                f,
+                "channel {channel} of {station} would need an offset of {:+.2} °C, and a calibration sets at most {:.0} °C \
+                 either way: a sensor so far off is broken, of another type, or not where it is thought to be",
+                asked.degrees(),
+                OFFSET_MAX.degrees()
             ),
             Self::Tripped {
                 station,

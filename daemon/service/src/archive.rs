@@ -22,6 +22,7 @@ use benchward_core::{
 use tokio::sync::oneshot;
 use tracing::{error, info, warn};
 
+use crate::calibration::{Sensor, Sensors};
 use crate::clock::Clock;
 use crate::wiring::{NO_CEILING, Wiring, limit_key};
 
@@ -64,6 +65,8 @@ pub(crate) struct Keep {
     rows: Arc<AtomicUsize>,
     dropped: Arc<AtomicU64>,
     standing: Arc<ArcSwap<Standing>>,
+    /// Written by the archive thread alone, once a calibration is kept.
+    sensors: Arc<ArcSwap<Sensors>>,
 }
 
 /// What others may know of the archive.
@@ -125,6 +128,11 @@ impl Keep {
         self.put(Item::Close);
     }
 
+    /// The sensors with the calibrations that are kept now.
+    pub(crate) fn sensors(&self) -> Arc<Sensors> {
+        self.sensors.load_full()
+    }
+
     /// What others may know of the archive now.
     pub(crate) fn standing(&self) -> Arc<Standing> {
         self.standing.load_full()
@@ -160,12 +168,14 @@ pub(crate) fn start(
         head: writer.head(),
         text: String::new(),
     }));
+    let sensors = Arc::new(ArcSwap::from_pointee(wiring.sensors.clone()));
     let keep = move |thread| Keep {
         queue,
         thread,
         rows,
         dropped,
         standing,
+        sensors,
     };
     let shared = keep.clone();
     let thread = thread::Builder::new().name("archive".into()).spawn(move || {
@@ -180,6 +190,7 @@ pub(crate) fn start(
             texts: BTreeMap::new(),
             barriers: Vec::new(),
             dropped_said: 0,
+            due_said: None,
             health_said: String::new(),
         }
         .run(&items);
@@ -201,6 +212,8 @@ struct Keeper {
     texts: BTreeMap<u64, String>,
     barriers: Vec<oneshot::Sender<Result<(), String>>>,
     dropped_said: u64,
+    /// The day (UTC) on which overdue calibrations were last said.
+    due_said: Option<i32>,
     health_said: String,
 }
 
@@ -305,6 +318,12 @@ impl Keeper {
                 let celsius = ceiling.map_or(NO_CEILING, benchward_core::units::Celsius::degrees);
                 self.writer.put_limit(&limit_key(station.as_deref()), celsius);
             }
+            Action::KeepCalibration {
+                station,
+                channel,
+                record,
+                ..
+            } => self.keep_calibration(station, channel, &record),
             // Carried out by the lab thread itself; nothing to keep.
             Action::Heat(_)
             | Action::Off { .. }
@@ -408,6 +427,25 @@ impl Keeper {
         }
     }
 
+    fn keep_calibration(&mut self, station: StationId, channel: usize, record: &str) {
+        let kept = serde_json::from_str::<archive::CalibrationRecord>(record)
+            .map_err(|error| error.to_string())
+            .and_then(|record| {
+                let revision = self
+                    .writer
+                    .put_calibration(&record)
+                    .map_err(|error| error.to_string())?;
+                Ok(archive::Calibration { revision, record })
+            });
+        match kept {
+            Ok(calibration) => {
+                let sensors = self.shared.sensors().with(station.index(), channel, calibration);
+                self.shared.sensors.store(Arc::new(sensors));
+            }
+            Err(text) => error!("a calibration counts now and could not be kept over a restart: {text}"),
+        }
+    }
+
     fn run_changed(&mut self, change: &RunChange) {
         let record = self.record_of(&change.record);
         if let Err(error) = self.writer.put_run(&record) {
@@ -455,11 +493,12 @@ impl Keeper {
             }),
             peak_celsius: record.peak.map(benchward_core::units::Celsius::degrees),
             channels: self
-                .wiring
-                .channels
-                .get(record.station.index())
-                .cloned()
-                .unwrap_or_default(),
+                .shared
+                .sensors()
+                .of(record.station.index())
+                .iter()
+                .map(Sensor::record)
+                .collect(),
             stages: (1u16..)
                 .zip(&record.stages)
                 .map(|(number, stage)| archive::StageRecord {
@@ -512,7 +551,9 @@ impl Keeper {
             let now = self.clock.now();
             self.journal(JournalEntry::new(self.clock.wall(now), now.0, "wall-clock", text));
         }
-        self.writer.tick(self.clock.wall_now());
+        let now = self.clock.wall_now();
+        self.writer.tick(now);
+        self.say_what_is_due(now);
         let dropped = self.shared.dropped.load(Ordering::Relaxed);
         if dropped > self.dropped_said {
             let text = format!(
@@ -543,6 +584,23 @@ impl Keeper {
         let standing = self.shared.standing.load();
         if standing.head != head || standing.text != text {
             self.shared.standing.store(Arc::new(Standing { head, text }));
+        }
+    }
+}
+
+impl Keeper {
+    /// Overdue calibrations, at the start and with each day. They warn and never take the heat: a sensor that was right last
+    /// year is better than none.
+    fn say_what_is_due(&mut self, now: Wall) {
+        if self.due_said == Some(now.day()) {
+            return;
+        }
+        self.due_said = Some(now.day());
+        for warning in self.shared.sensors().warnings(now) {
+            warn!(station = %warning.station, "{}", warning.text);
+            let at = self.clock.now();
+            let entry = JournalEntry::new(self.clock.wall(at), at.0, "calibration-warning", warning.text);
+            self.journal(entry.station(&*warning.station));
         }
     }
 }

@@ -553,6 +553,7 @@ impl LabThread {
                 | Action::KeepTrip { .. }
                 | Action::DropTrip { .. }
                 | Action::KeepLimit { .. }
+                | Action::KeepCalibration { .. }
                 | Action::Run(_)
                 | Action::Record(_) => self.told.archive.action(action, now),
             }

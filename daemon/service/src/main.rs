@@ -4,7 +4,9 @@
 
 mod archive;
 mod bus;
+mod calibration;
 mod callers;
+mod check;
 mod clock;
 mod drivers;
 mod lab;
@@ -12,6 +14,7 @@ mod link;
 mod mailbox;
 mod mqtt;
 mod options;
+mod steady;
 mod wiring;
 
 use std::process::ExitCode;
@@ -120,7 +123,14 @@ fn run(options: &Options) -> Result<(), Ended> {
     let beside = std::env::current_exe()
         .ok()
         .and_then(|path| path.parent().map(std::path::Path::to_path_buf));
-    let wiring = Arc::new(wiring::lay_out(&config, &found, scale, beside.as_deref()));
+    let calibrations = reader.calibrations()?;
+    let wiring = Arc::new(wiring::lay_out(
+        &config,
+        &found,
+        &calibrations.found,
+        scale,
+        beside.as_deref(),
+    ));
     let (keep, archive_thread) = archive::start(writer, reader.clone(), wiring.clone(), clock.clone())?;
     keep.own(
         "started",
@@ -129,7 +139,7 @@ fn run(options: &Options) -> Result<(), Ended> {
             env!("CARGO_PKG_VERSION")
         ),
     );
-    for note in &found.notes {
+    for note in found.notes.iter().chain(&calibrations.unreadable) {
         warn!("archive: {note}");
         keep.own("archive", note.clone());
     }

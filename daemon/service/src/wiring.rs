@@ -7,12 +7,14 @@ use std::sync::Arc;
 use benchward_archive as archive;
 use benchward_config::{Config, InputRef, OutputRef, Program};
 use benchward_core::interlock::{Effect, InterlockName};
-use benchward_core::units::Celsius;
+use benchward_core::units::{Celsius, CelsiusDelta};
 use benchward_core::{
     ChannelSetup, InputUse, InstanceId, OutputRole, OutputSetup, RunId, Setup, StandingTrip, StationId,
     StationSetup, SupplySetup,
 };
 use benchward_thermocouple::Kind;
+
+use crate::calibration::{Sensor, Sensors};
 
 /// Key under which the archive keeps the lab's ceiling.
 const LAB_CEILING: &str = "ceiling";
@@ -46,14 +48,21 @@ pub(crate) struct Wiring {
     pub(crate) instances: Vec<Instance>,
     /// For each input of [`Setup::inputs`]: the thermocouple type that its channel asks for.
     pub(crate) kinds: Vec<Option<Kind>>,
-    /// For each station: the name, input and offset of every channel, for the record of a run.
-    pub(crate) channels: Vec<Vec<archive::ChannelRecord>>,
+    /// The sensors as they were when the daemon started; [`crate::archive::Keep::sensors`] has them as they are.
+    pub(crate) sensors: Sensors,
 }
 
 /// Lays out the lab that `config` describes, as `found` in the archive says that it stood.
 ///
-/// `beside`: the folder of the daemon's own program, where drivers are looked for first.
-pub(crate) fn lay_out(config: &Config, found: &archive::Opened, scale: u64, beside: Option<&Path>) -> Wiring {
+/// `calibrations`: the newest of each channel. `beside`: the folder of the daemon's own program, where drivers are looked for
+/// first.
+pub(crate) fn lay_out(
+    config: &Config,
+    found: &archive::Opened,
+    calibrations: &[archive::Calibration],
+    scale: u64,
+    beside: Option<&Path>,
+) -> Wiring {
     let mut instances: Vec<Instance> = Vec::new();
     let mut places: BTreeMap<&str, InstanceId> = BTreeMap::new();
     for (name, instance) in &config.drivers {
@@ -90,7 +99,7 @@ pub(crate) fn lay_out(config: &Config, found: &archive::Opened, scale: u64, besi
         },
         instances,
         kinds: Vec::new(),
-        channels: Vec::new(),
+        sensors: Sensors::default(),
     };
     for (at, station) in config.stations.iter().enumerate() {
         let id = StationId(place(at));
@@ -137,14 +146,16 @@ pub(crate) fn lay_out(config: &Config, found: &archive::Opened, scale: u64, besi
             Some(celsius) => Celsius::new(*celsius).ok().or(station.ceiling),
             None => station.ceiling,
         };
+        let sensors = sensors_of(station, calibrations);
         wiring.setup.stations.push(StationSetup {
             name: station.name.as_str().into(),
             channels: station
                 .channels
                 .iter()
-                .map(|channel| ChannelSetup {
+                .zip(&sensors)
+                .map(|(channel, sensor)| ChannelSetup {
                     name: channel.name.as_str().into(),
-                    offset: channel.offset,
+                    offset: CelsiusDelta::new(sensor.offset()).unwrap_or(channel.offset),
                 })
                 .collect(),
             permissives: station
@@ -158,25 +169,34 @@ pub(crate) fn lay_out(config: &Config, found: &archive::Opened, scale: u64, besi
                 .and_then(|name| supplies.iter().position(|supply| *supply == name)),
             ceiling,
         });
-        wiring.channels.push(
-            station
-                .channels
-                .iter()
-                .map(|channel| archive::ChannelRecord {
-                    name: channel.name.clone(),
-                    input: format!("{}/{}", channel.input.instance, channel.input.input),
-                    offset_celsius: channel.offset.degrees(),
-                    thermocouple: channel.thermocouple.map(|kind| kind.letter().to_string()),
-                    calibration: None,
-                })
-                .collect(),
-        );
+        wiring.sensors.0.push(sensors);
         wiring
             .setup
             .standing_trips
             .extend(standing(id, &station.name, found));
     }
     wiring
+}
+
+/// The sensors of one station, with the newest calibration of each.
+fn sensors_of(station: &benchward_config::Station, calibrations: &[archive::Calibration]) -> Vec<Sensor> {
+    let newest = |channel: &str| {
+        calibrations
+            .iter()
+            .find(|one| one.record.station == station.name && one.record.channel == channel)
+    };
+    station
+        .channels
+        .iter()
+        .map(|channel| Sensor {
+            station: station.name.as_str().into(),
+            channel: channel.name.as_str().into(),
+            input: format!("{}/{}", channel.input.instance, channel.input.input),
+            converted_as: channel.thermocouple.map(|kind| kind.letter().to_string()),
+            configured: channel.offset.degrees(),
+            newest: newest(&channel.name).cloned(),
+        })
+        .collect()
 }
 
 /// The trips of one station that the archive says stood when the last daemon ended.

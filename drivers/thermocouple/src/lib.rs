@@ -60,6 +60,7 @@
 //! `cargo run --release -p benchward-thermocouple --example figures` prints both, beside the published inverse
 //! polynomials, which are off by up to 0.06 °C ([`by_published_polynomial`]).
 
+pub mod check;
 mod coefficients;
 mod conversion;
 mod curve;

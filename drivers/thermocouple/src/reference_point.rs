@@ -6,10 +6,65 @@
 //! pressure by 3 kPa either way, so a boiling point from height is good to about 1 °C and can't decide about a sensor
 //! with a tolerance of 1.5 °C.
 
-use crate::units::{Celsius, Kilopascals, Metres};
+use crate::units::{Celsius, CelsiusDelta, Kilopascals, Metres};
 
 /// Melting ice in air at ordinary pressure, 0.01 °C below the triple point of water.
 pub const ICE_POINT: Celsius = Celsius::ZERO;
+
+/// How far a slush of ice and water that a shop makes may be from [`ICE_POINT`], °C. Made with care it is ten times better;
+/// this leaves room for tap water and for a sensor that hangs where the ice has melted. Common practice, no source.
+const ICE_WITHIN: f64 = 0.05;
+
+/// How far boiling water may be from where a barometer puts it, °C: 0.2 kPa of the barometer's, and bubbles that come up
+/// superheated. Common practice, no source.
+const BOILING_BY_PRESSURE_WITHIN: f64 = 0.1;
+
+/// How far boiling water may be from where the standard atmosphere puts it, °C: 3 kPa of weather at 0.28 °C/kPa, and what a
+/// barometer leaves.
+const BOILING_BY_HEIGHT_WITHIN: f64 = 1.0;
+
+/// What a sensor is held against.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Reference {
+    /// A stirred slush of crushed ice and water.
+    Ice,
+    /// Boiling water under a measured absolute pressure.
+    BoilingUnder(Kilopascals),
+    /// Boiling water at a height above sea level, in whatever weather there is.
+    BoilingAt(Metres),
+    /// Anything whose temperature a better thermometer says.
+    Thermometer {
+        /// What it says.
+        celsius: Celsius,
+        /// How far off that may be, where its certificate says so.
+        within: Option<CelsiusDelta>,
+    },
+}
+
+impl Reference {
+    /// Its temperature.
+    ///
+    /// # Errors
+    /// [`NoReferencePoint`] where water doesn't boil, or outside the standard atmosphere's lowest layer.
+    pub fn celsius(self) -> Result<Celsius, NoReferencePoint> {
+        match self {
+            Self::Ice => Ok(ICE_POINT),
+            Self::BoilingUnder(pressure) => water_boiling_point(pressure),
+            Self::BoilingAt(altitude) => water_boiling_point_at(altitude),
+            Self::Thermometer { celsius, .. } => Ok(celsius),
+        }
+    }
+
+    /// How far its temperature may be off, either way; `None` where nobody said.
+    pub const fn within(self) -> Option<CelsiusDelta> {
+        match self {
+            Self::Ice => Some(CelsiusDelta::finite(ICE_WITHIN)),
+            Self::BoilingUnder(_) => Some(CelsiusDelta::finite(BOILING_BY_PRESSURE_WITHIN)),
+            Self::BoilingAt(_) => Some(CelsiusDelta::finite(BOILING_BY_HEIGHT_WITHIN)),
+            Self::Thermometer { within, .. } => within,
+        }
+    }
+}
 
 /// Why there is no reference temperature.
 #[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]

@@ -29,7 +29,7 @@ pub enum Class {
 /// A text that names no tolerance class.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error(
-    "`{0}` is not a tolerance class; the classes are iec-1, iec-2, iec-3, astm-standard and astm-special"
+    "`{0}` is not a tolerance class; the classes are iec-1, iec-2, iec-3, e230-standard and e230-special"
 )]
 pub struct UnknownClass(String);
 
@@ -49,8 +49,8 @@ impl Class {
             Self::Iec1 => "iec-1",
             Self::Iec2 => "iec-2",
             Self::Iec3 => "iec-3",
-            Self::AstmStandard => "astm-standard",
-            Self::AstmSpecial => "astm-special",
+            Self::AstmStandard => "e230-standard",
+            Self::AstmSpecial => "e230-special",
         }
     }
 }

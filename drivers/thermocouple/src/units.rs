@@ -51,6 +51,20 @@ impl Celsius {
 pub struct CelsiusDelta(f64);
 
 impl CelsiusDelta {
+    /// # Errors
+    /// [`NotA`] if `degrees` is not finite.
+    pub fn new(degrees: f64) -> Result<Self, NotA> {
+        if degrees.is_finite() {
+            Ok(Self(degrees))
+        } else {
+            Err(NotA {
+                quantity: "temperature difference",
+                value: degrees,
+                bound: "it has to be finite",
+            })
+        }
+    }
+
     pub(crate) const fn finite(degrees: f64) -> Self {
         Self(degrees)
     }
@@ -175,6 +189,7 @@ mod tests {
     fn no_constructor_lets_nan_or_infinity_through() {
         for bad in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY] {
             assert!(Celsius::new(bad).is_err());
+            assert!(CelsiusDelta::new(bad).is_err());
             assert!(Millivolts::new(bad).is_err());
             assert!(Kilopascals::new(bad).is_err());
             assert!(Metres::new(bad).is_err());

@@ -304,6 +304,74 @@ fn tolerances_at_pivots_ends_and_below_zero() {
     );
 }
 
+/// Source: the tables themselves, as public summaries of IEC 60584-1 and ASTM E230 print them: each row at both ends and
+/// between, against its own rule.
+#[test]
+fn every_row_of_both_standards_is_there() {
+    let mut rows_seen = 0;
+    for row in rows(include_str!("data/tc_tolerances.csv")) {
+        // Type A is not converted here.
+        let Ok(kind) = row[1].parse::<Kind>() else {
+            assert_eq!(row[1], "A");
+            continue;
+        };
+        let class = match (&row[0][..4], row[2]) {
+            ("IEC ", "1") => Class::Iec1,
+            ("IEC ", "2") => Class::Iec2,
+            ("IEC ", "3") => Class::Iec3,
+            ("ASTM", "standard") => Class::AstmStandard,
+            ("ASTM", "special") => Class::AstmSpecial,
+            other => panic!("{other:?}"),
+        };
+        let figure = |field: &str| {
+            if field.is_empty() { 0.0 } else { number(field) }
+        };
+        let (low, high, fixed, percent) = (number(row[3]), number(row[4]), figure(row[5]), figure(row[6]));
+        // The text of ASTM E230 gives type C 4.4 °C at least, which its table leaves out.
+        let fixed = if (kind, class) == (Kind::C, Class::AstmStandard) {
+            4.4
+        } else {
+            fixed
+        };
+        for share in [0.0, 0.2, 0.5, 0.9, 1.0] {
+            let t = low + share * (high - low);
+            let published = if percent > 0.0 {
+                fixed.max(percent / 100.0 * t.abs())
+            } else {
+                // Platinum, class 1.
+                fixed + 0.003 * (t - 1100.0).max(0.0)
+            };
+            let allowed = tolerance(kind, class, celsius(t)).expect("in the row").degrees();
+            assert!((allowed - published).abs() < 1e-9, "{row:?} at {t}: {allowed}");
+        }
+        rows_seen += 1;
+    }
+    assert_eq!(rows_seen, 41);
+}
+
+/// Source: ITS-90 text, Table 1, and the definition of the ice point; IAPWS-95 and IAPWS-IF97 for boiling water.
+#[test]
+fn reference_points_are_where_the_fixed_points_say() {
+    let points = include_str!("data/fixed_points.csv");
+    let t90 = |point: &str| {
+        let line = points
+            .lines()
+            .find(|line| line.contains(point))
+            .expect("the point");
+        let rest = line.strip_prefix('"').and_then(|line| line.split_once("\","));
+        let (_, rest) = rest.or_else(|| line.split_once(',')).expect("columns");
+        number(rest.split(',').next().expect("a column"))
+    };
+    assert!((ICE_POINT.degrees() - t90("ice point")).abs() < 1e-9);
+    assert!((t90("triple point of water") - t90("ice point") - 0.01).abs() < 1e-9);
+    let normal = Kilopascals::new(101.325).expect("a pressure");
+    let boils = water_boiling_point(normal).expect("it boils").degrees();
+    assert!(
+        (boils - t90("water boiling at 101325 Pa")).abs() < 0.6e-3,
+        "{boils}"
+    );
+}
+
 #[test]
 fn tolerance_classes_parse_from_their_words() {
     for class in Class::ALL {

@@ -5,9 +5,9 @@ use std::sync::{Arc, OnceLock};
 use benchward_core::recipe::Recipe;
 use benchward_core::units::{Celsius, CelsiusDelta, Fraction, Millis, Watts};
 use benchward_core::{
-    Action, Ask, ChannelSetup, Event, Fault, InputId, InputOffer, InputUse, InstanceId, Lab, Loss, Origin,
-    OutputId, OutputOffer, OutputRole, OutputSetup, Person, Request, RequestId, Roles, RunId, Sample, Seq,
-    Setup, StandingTrip, StationId, StationSetup, SupplySetup, Value,
+    Action, Ask, Calibration, ChannelSetup, Event, Fault, InputId, InputOffer, InputUse, InstanceId, Lab,
+    Loss, Offset, Origin, OutputId, OutputOffer, OutputRole, OutputSetup, Person, Request, RequestId, Roles,
+    RunId, Sample, Seq, Setup, StandingTrip, StationId, StationSetup, SupplySetup, Value,
 };
 use proptest::prelude::*;
 
@@ -231,8 +231,31 @@ fn ask() -> impl Strategy<Value = Ask> {
         2 => ceiling().prop_map(Ask::SetLabCeiling),
         2 => (station(), prop::option::weighted(0.7, ceiling()))
             .prop_map(|(station, ceiling)| Ask::SetStationCeiling(station, ceiling)),
+        2 => (station(), 0_usize..3, offset(), offset(), any::<bool>()).prop_map(calibrate),
         1 => Just(Ask::PutRecipe { recipe: "usual".into() }),
     ]
+}
+
+/// Mostly 0 and a few others, so that what a check began with is often what is in force.
+fn offset() -> impl Strategy<Value = CelsiusDelta> {
+    prop::sample::select(vec![0.0, 0.0, 0.0, -1.5, 2.0, 10.0, 10.01, -10.5]).prop_map(CelsiusDelta::constant)
+}
+
+fn calibrate(
+    (station, channel, was, to, withdrawn): (StationId, usize, CelsiusDelta, CelsiusDelta, bool),
+) -> Ask {
+    Ask::Calibrate(Calibration {
+        station,
+        channel,
+        was,
+        to: if withdrawn {
+            Offset::Configured(CelsiusDelta::constant(0.0))
+        } else {
+            Offset::Calibrated(to)
+        },
+        by: "ice point".into(),
+        record: "{}".into(),
+    })
 }
 
 fn start(station: StationId, recipe: usize) -> Ask {

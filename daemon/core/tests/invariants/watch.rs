@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use benchward_core::interlock::{Effect, InterlockName};
-use benchward_core::units::{Celsius, Millis};
+use benchward_core::units::{Celsius, CelsiusDelta, Millis};
 use benchward_core::{
     Action, Answer, Ask, CEILING_MAX, CEILING_MIN, EntryKind, Event, Grant, InputOffer, Lab, LimitScope,
     Origin, OutputId, Phase, Refusal, Request, Role, RunChange, Sample, Seq, StandingTrip, StationId, Value,
@@ -28,6 +28,8 @@ const OUTPUT_DRIVER: [usize; 4] = [0, 0, 1, 2];
 #[derive(Clone, Copy)]
 struct Channel {
     period: Millis,
+    /// What is added to its readings.
+    offset: CelsiusDelta,
     newest: Option<(Millis, Sample)>,
     good: Option<Celsius>,
     before: Option<Celsius>,
@@ -39,6 +41,7 @@ struct Channel {
 impl Channel {
     const NEVER: Self = Self {
         period: Millis(500),
+        offset: CelsiusDelta::constant(0.0),
         newest: None,
         good: None,
         before: None,
@@ -196,6 +199,7 @@ impl Watch {
                         let period = period.unwrap_or(Millis(500));
                         *channel = Channel {
                             period,
+                            offset: channel.offset,
                             ..Channel::NEVER
                         };
                     } else if input == HOOD {
@@ -215,6 +219,7 @@ impl Watch {
                     if owner == driver {
                         *channel = Channel {
                             period: channel.period,
+                            offset: channel.offset,
                             ..Channel::NEVER
                         };
                     }
@@ -267,7 +272,8 @@ impl Watch {
     fn reading(&mut self, input: usize, at: Millis, value: Value) {
         if let Some(channel) = self.channels.get_mut(input) {
             let sample = match value {
-                Value::Sample(sample) => sample,
+                Value::Sample(Sample::Good(celsius)) => Sample::Good(celsius + channel.offset),
+                Value::Sample(fault @ Sample::Fault(_)) => fault,
                 Value::Active(_) | Value::Unreadable => Sample::Fault(benchward_core::Fault::Device),
             };
             channel.newest = Some((at, sample));
@@ -387,6 +393,39 @@ impl Watch {
                         self.stations[station.index()].ceiling = *ceiling;
                     }
                 }
+            }
+            Action::KeepCalibration {
+                station,
+                channel,
+                offset,
+                ..
+            } => {
+                let at = station.index();
+                prop_assert!(
+                    self.stations[at].run.is_none(),
+                    "an offset was changed under a run"
+                );
+                let Event::Request(Request {
+                    ask: Ask::Calibrate(asked),
+                    roles,
+                    ..
+                }) = event
+                else {
+                    prop_assert!(false, "nobody asked for an offset");
+                    return Ok(());
+                };
+                prop_assert!(roles.holds(Role::Safety));
+                prop_assert!(offset.degrees().abs() <= 10.0);
+                prop_assert_eq!(*offset, asked.to.delta());
+                let channel = &mut self.channels[CHANNELS[at][*channel]];
+                prop_assert_eq!(channel.offset, asked.was);
+                // What was read by another offset doesn't count any more.
+                *channel = Channel {
+                    period: channel.period,
+                    offset: *offset,
+                    ..Channel::NEVER
+                };
+                self.counts.calibrations += 1;
             }
             Action::Run(change) => self.run(event, change)?,
             Action::Record(row) => prop_assert!(row.at <= self.now, "a reading from the future"),
@@ -559,7 +598,9 @@ impl Watch {
         };
         let role = match ask {
             Ask::Stop(None) | Ask::Shutdown => return Ok(()),
-            Ask::SetLabCeiling(_) | Ask::SetStationCeiling(..) => roles.holds(Role::Safety),
+            Ask::SetLabCeiling(_) | Ask::SetStationCeiling(..) | Ask::Calibrate(_) => {
+                roles.holds(Role::Safety)
+            }
             Ask::PutRecipe { .. } => roles.holds(Role::Process),
             // What was latched before decides; see `a_reset_has_the_role_and_no_cause`.
             Ask::Reset(_)
@@ -1018,6 +1059,7 @@ fn from_a_network_only_cooler(
                 | Action::Restore { .. }
                 | Action::DropTrip { .. }
                 | Action::KeepLimit { .. }
+                | Action::KeepCalibration { .. }
                 | Action::Answer {
                     answer: Ok(Answer::Started(_)),
                     ..
@@ -1060,6 +1102,7 @@ pub(crate) struct Counts {
     safe: u64,
     network: u64,
     supply_full: u64,
+    calibrations: u64,
     both_on_one_driver: u64,
 }
 
@@ -1082,6 +1125,7 @@ impl Counts {
         self.safe += other.safe;
         self.network += other.network;
         self.supply_full += other.supply_full;
+        self.calibrations += other.calibrations;
         self.both_on_one_driver += other.both_on_one_driver;
     }
 
@@ -1100,6 +1144,7 @@ impl Counts {
             "NotFromNetwork",
             "CeilingExceeded",
             "CeilingOutOfBounds",
+            "OffsetOutOfBounds",
             "Tripped",
             "CauseStands",
             "Busy",
@@ -1123,6 +1168,7 @@ impl Counts {
             ("safe boards", self.safe),
             ("requests granted to a network", self.network),
             ("a full supply", self.supply_full),
+            ("calibrations", self.calibrations),
             ("two runs on one driver", self.both_on_one_driver),
         ];
         missing.extend(

@@ -61,6 +61,7 @@ scenarios! {
     run: "run.txt",
     start_refused: "start-refused.txt",
     ceiling: "ceiling.txt",
+    calibration: "calibration.txt",
     presence: "presence.txt",
     network: "network.txt",
     supply: "supply.txt",

@@ -4,10 +4,10 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use benchward_core::recipe::Recipe;
-use benchward_core::units::{Celsius, Fraction, Millis, Watts};
+use benchward_core::units::{Celsius, CelsiusDelta, Fraction, Millis, Watts};
 use benchward_core::{
-    Action, Ask, Event, Fault, InputId, InputOffer, InputUse, InstanceId, Lab, Loss, Origin, OutputId,
-    OutputOffer, Person, Request, RequestId, Roles, Sample, Seq, Setup, StationId, Value,
+    Action, Ask, Calibration, Event, Fault, InputId, InputOffer, InputUse, InstanceId, Lab, Loss, Offset,
+    Origin, OutputId, OutputOffer, Person, Request, RequestId, Roles, Sample, Seq, Setup, StationId, Value,
 };
 
 use crate::header::{Header, celsius, number};
@@ -129,6 +129,7 @@ impl World {
     /// PERSON[@network] VERB...           op1 proc1 safe1 hold one role, all1 every one, anybody else none:
     ///     start STATION [RECIPE] | end STATION | stop STATION | stop lab | present STATION | ack STATION
     ///     reset STATION | resume STATION | ceiling lab|STATION DEGREES|none | put RECIPE | shutdown
+    ///     calibrate STATION CHANNEL WAS TO|withdrawn:TO
     /// ```
     ///
     /// # Errors
@@ -340,6 +341,7 @@ impl World {
             ["ceiling", station, degrees] => {
                 Ask::SetStationCeiling(self.station(station)?, Some(celsius(degrees)?))
             }
+            ["calibrate", station, channel, was, to] => self.calibrate(station, channel, was, to)?,
             ["put", recipe] => Ask::PutRecipe {
                 recipe: (*recipe).into(),
             },
@@ -358,6 +360,28 @@ impl World {
             }),
             false,
         ))
+    }
+
+    fn calibrate(&self, station: &str, channel: &str, was: &str, to: &str) -> Result<Ask, String> {
+        let delta = |text: &str| CelsiusDelta::new(number(text)?).map_err(|error| error.to_string());
+        let station = self.station(station)?;
+        let channels = &self.setup.stations[station.index()].channels;
+        let (to, by) = match to.strip_prefix("withdrawn:") {
+            Some(base) => (Offset::Configured(delta(base)?), "withdrawal"),
+            None => (Offset::Calibrated(delta(to)?), "ice point"),
+        };
+        Ok(Ask::Calibrate(Calibration {
+            station,
+            // A name that isn't there is a place that isn't there.
+            channel: channels
+                .iter()
+                .position(|one| *one.name == *channel)
+                .unwrap_or(channels.len()),
+            was: delta(was)?,
+            to,
+            by: by.into(),
+            record: "{}".into(),
+        }))
     }
 
     fn start(&self, station: &str, recipe: Option<&str>) -> Result<Ask, String> {

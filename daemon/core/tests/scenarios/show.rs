@@ -97,6 +97,16 @@ impl Show {
                     ceiling.map_or("none".to_owned(), |ceiling| ceiling.to_string())
                 )
             }
+            Action::KeepCalibration {
+                station,
+                channel,
+                offset,
+                record,
+            } => format!(
+                "keep-calibration {} channel {channel} {:+.2} °C {record}",
+                self.station(*station),
+                offset.degrees()
+            ),
             Action::Run(change) if self.wants("runs") => {
                 let record = &change.record;
                 let mut text = format!("run {}", record.run);

@@ -18,6 +18,7 @@ impl Lab {
         json(&shapes::Status::new(
             &shared.lab.view(),
             shared.keep.standing().text.clone(),
+            shared.keep.sensors().warnings(shared.clock.wall_now()),
         ))
     }
 

@@ -7,6 +7,7 @@ mod archive;
 mod lab;
 mod peers;
 mod recipes;
+mod sensors;
 mod station;
 
 use std::sync::Arc;
@@ -146,12 +147,13 @@ async fn blocking<T: Send + 'static>(
 
 /// Serves all objects on a connection that is being built.
 fn serve<'a>(mut builder: zbus::connection::Builder<'a>, door: &Door) -> zbus::connection::Builder<'a> {
-    use benchward_api::{ARCHIVE_PATH, LAB_PATH, RECIPES_PATH, station_path};
+    use benchward_api::{ARCHIVE_PATH, LAB_PATH, RECIPES_PATH, SENSORS_PATH, station_path};
     builder = builder
         .serve_at(LAB_PATH, lab::Lab(door.clone()))
         .serve_at(LAB_PATH, zbus::fdo::ObjectManager)
         .serve_at(ARCHIVE_PATH, archive::Archive(door.clone()))
-        .serve_at(RECIPES_PATH, recipes::Recipes(door.clone()));
+        .serve_at(RECIPES_PATH, recipes::Recipes(door.clone()))
+        .serve_at(SENSORS_PATH, sensors::Sensors(door.clone()));
     for (at, station) in door.shared.wiring.setup.stations.iter().enumerate() {
         let id = StationId(u32::try_from(at).unwrap_or(u32::MAX));
         builder = builder.serve_at(
