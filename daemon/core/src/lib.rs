@@ -17,6 +17,7 @@ mod channel;
 mod output;
 mod person;
 mod setup;
+mod trend;
 
 pub mod interlock;
 mod limits;

@@ -95,6 +95,8 @@ table! {
     SensorFault, sensor_fault, "sensor-fault";
     /// A channel that the run needs has gone silent.
     SensorStale, sensor_stale, "sensor-stale";
+    /// A channel rises faster than a board may.
+    RiseTooFast, rise_too_fast, "rise-too-fast";
     /// A driver ended, broke the protocol or doesn't confirm commands.
     DriverLost, driver_lost, "driver-lost";
     /// The run takes longer than its limit.
@@ -186,7 +188,7 @@ pub struct Cause {
     pub value: Option<f64>,
     /// The limit that it passed, in `unit`.
     pub limit: Option<f64>,
-    /// Unit of `value` and `limit`: `Cel`, `s` (UCUM codes), or empty.
+    /// Unit of `value` and `limit`: `Cel`, `Cel/s`, `s` (UCUM codes), or empty.
     pub unit: &'static str,
     /// The channel's scan that showed it, counted from the daemon's start.
     pub scan: Option<u64>,
@@ -215,6 +217,11 @@ impl Cause {
             ..Self::plain(effect, text)
         }
     }
+}
+
+/// A measured figure as the journal keeps it: what is computed from readings is no finer than they are.
+fn hundredths(value: f64) -> f64 {
+    (value * 100.0).round() / 100.0
 }
 
 /// An interlock has acted. Latched.
@@ -450,6 +457,7 @@ impl Latch {
             InterlockName::OperatorAbsent
             | InterlockName::SensorFault
             | InterlockName::SensorStale
+            | InterlockName::RiseTooFast
             | InterlockName::RunTooLong
             | InterlockName::PermissiveOpen
             | InterlockName::Clock => facts.heating.is_some(),

@@ -146,6 +146,8 @@ pub(crate) enum Step {
     Scans(u32, bool),
     /// What an input reads from now on.
     Read(u32, Value),
+    /// What a channel reads moves there from now on, by so much a second.
+    Drift(u32, f64, f64),
     /// What an input reads for one scan.
     Glitch(u32, Value),
     /// Time passes as it should.
@@ -179,9 +181,10 @@ fn step() -> impl Strategy<Value = Step> {
         1 => (instance(), any::<bool>()).prop_map(|(instance, on)| Step::Scans(instance, on)),
         4 => (0_u32..8, value()).prop_map(|(input, value)| Step::Read(input, value)),
         6 => (0_u32..8, value()).prop_map(|(input, value)| Step::Glitch(input, value)),
+        4 => drift(),
         // A hood that is opened, a tape that comes off.
         2 => Just(Step::Read(4, Value::Active(false))),
-        1 => (0_u32..4).prop_map(|input| Step::Read(input, Value::Sample(Sample::Fault(Fault::Open)))),
+        2 => (0_u32..4).prop_map(|input| Step::Read(input, Value::Sample(Sample::Fault(Fault::Open)))),
         12 => prop_oneof![4 => 1_u64..1500, 1 => 5_000_u64..17_000].prop_map(Step::Run),
         2 => prop_oneof![400_u64..700, 1_u64..3000].prop_map(Step::Stall),
         10 => (0..PEOPLE.len(), prop::bool::weighted(0.25), ask())
@@ -191,6 +194,13 @@ fn step() -> impl Strategy<Value = Step> {
         1 => (0_u32..4, any::<bool>()).prop_map(|(output, numbered)| Step::Refuse(output, numbered)),
         2 => (nonsense(), -2000_i64..500).prop_map(|(event, shift)| Step::Nonsense(event, shift)),
     ]
+}
+
+/// From what a heavy board does to what none may.
+fn drift() -> impl Strategy<Value = Step> {
+    let to = prop::sample::select(vec![25.0, 60.0, 90.0, 150.0, 210.0]);
+    let per_second = prop::sample::select(vec![0.3, 2.0, 5.0, 8.0, 20.0]);
+    (0_u32..4, to, per_second).prop_map(|(input, to, per_second)| Step::Drift(input, to, per_second))
 }
 
 /// Mostly temperatures where something happens: in bands, around ceilings and safe temperatures.
@@ -297,6 +307,8 @@ pub(crate) struct World {
     now: Millis,
     drivers: [Driver; 3],
     inputs: [Value; 8],
+    /// By channel: where its temperature goes, and how fast, °C/s.
+    drifts: [Option<(f64, f64)>; 4],
     next_request: u64,
 }
 
@@ -321,6 +333,7 @@ impl World {
             now: Millis(1000),
             drivers: [driver; 3],
             inputs: [Value::Active(false); 8],
+            drifts: [None; 4],
             next_request: 1,
         };
         world.mend();
@@ -329,6 +342,7 @@ impl World {
 
     /// All sensors well and cool, the hood shut, nobody on a pedal.
     fn mend(&mut self) {
+        self.drifts = [None; 4];
         for input in 0..8 {
             self.inputs[input] = match input {
                 0..4 => Value::Sample(Sample::Good(Celsius::constant(25.0))),
@@ -358,7 +372,13 @@ impl World {
             }
             Step::Answers(instance, on) => self.drivers[*instance as usize].answering = *on,
             Step::Scans(instance, on) => self.drivers[*instance as usize].scanning = *on,
-            Step::Read(input, value) => self.inputs[*input as usize] = *value,
+            Step::Read(input, value) => {
+                self.inputs[*input as usize] = *value;
+                if let Some(drift) = self.drifts.get_mut(*input as usize) {
+                    *drift = None;
+                }
+            }
+            Step::Drift(input, to, per_second) => self.drifts[*input as usize] = Some((*to, *per_second)),
             Step::Glitch(input, value) => {
                 let before = std::mem::replace(&mut self.inputs[*input as usize], *value);
                 self.run(PERIOD, seen)?;
@@ -479,6 +499,9 @@ impl World {
                         1 => &[],
                         _ => &[3, 7],
                     };
+                    for id in ids {
+                        self.drift(*id as usize);
+                    }
                     let values = ids
                         .iter()
                         .map(|id| (InputId(*id), self.inputs[*id as usize]))
@@ -501,6 +524,19 @@ impl World {
         }
         self.now = self.now.max(end);
         Ok(())
+    }
+
+    /// One period's worth of where a channel's temperature goes.
+    fn drift(&mut self, input: usize) {
+        let Some((to, per_second)) = self.drifts.get(input).copied().flatten() else {
+            return;
+        };
+        let Value::Sample(Sample::Good(now)) = self.inputs[input] else {
+            return;
+        };
+        let most = per_second * PERIOD.seconds();
+        let moved = now.degrees() + (to - now.degrees()).clamp(-most, most);
+        self.inputs[input] = Value::Sample(Sample::Good(Celsius::new(moved).unwrap()));
     }
 
     fn event(&mut self, event: &Event, seen: &mut Seen<'_>) -> Result<(), TestCaseError> {

@@ -25,7 +25,7 @@ const HOOD: usize = 4;
 const INPUT_DRIVER: [usize; 8] = [0, 0, 0, 2, 0, 0, 0, 2];
 const OUTPUT_DRIVER: [usize; 4] = [0, 0, 1, 2];
 
-#[derive(Clone, Copy)]
+#[derive(Clone)]
 struct Channel {
     period: Millis,
     newest: Option<(Millis, Sample)>,
@@ -34,7 +34,12 @@ struct Channel {
     /// Faults in a row, and when the first of them was sampled.
     faults: u32,
     fault_since: Millis,
+    /// Good temperatures of the last [`REMEMBERED`], oldest first.
+    past: Vec<(Millis, f64)>,
 }
+
+/// How long readings are remembered: as long as any interlock looks back.
+const REMEMBERED: Millis = Millis(130_000);
 
 impl Channel {
     const NEVER: Self = Self {
@@ -44,7 +49,15 @@ impl Channel {
         before: None,
         faults: 0,
         fault_since: Millis::ZERO,
+        past: Vec::new(),
     };
+
+    /// The good readings of the last `length` up to the newest one.
+    fn last(&self, length: Millis) -> &[(Millis, f64)] {
+        let newest = self.past.last().map_or(Millis::ZERO, |(at, _)| *at);
+        let from = self.past.partition_point(|(at, _)| *at + length < newest);
+        &self.past[from..]
+    }
 }
 
 #[derive(Clone)]
@@ -62,6 +75,8 @@ struct Station {
     /// Somebody confirmed presence, started or resumed.
     confirmed: Millis,
     pedal: Option<bool>,
+    /// The run was started or resumed.
+    heat_since: Millis,
     /// Share of full power that was last granted and not taken back.
     heat: f64,
     ceiling: Option<Celsius>,
@@ -273,6 +288,10 @@ impl Watch {
             channel.newest = Some((at, sample));
             if let Sample::Good(celsius) = sample {
                 (channel.before, channel.good) = (channel.good, Some(celsius));
+                if channel.past.last().is_none_or(|(last, _)| *last < at) {
+                    channel.past.push((at, celsius.degrees()));
+                }
+                channel.past.retain(|(old, _)| *old + REMEMBERED >= at);
                 channel.faults = 0;
             } else {
                 channel.faults += 1;
@@ -527,6 +546,7 @@ impl Watch {
                 );
                 if resumed {
                     station.confirmed = now;
+                    station.heat_since = now;
                     self.counts.resumes += 1;
                 }
             }
@@ -538,6 +558,7 @@ impl Watch {
                 );
                 prop_assert!(record.recipe.highest_target() <= lab, "a run above the ceiling");
                 station.confirmed = now;
+                station.heat_since = now;
                 self.counts.starts += 1;
             }
         }
@@ -720,6 +741,9 @@ impl Watch {
                 _ => false,
             },
             InterlockName::Clock => late.0 > 500,
+            InterlockName::RiseTooFast => {
+                return any(channels().map(|one| rises_too_fast(one, station.heat_since)));
+            }
             InterlockName::RunTooLong | InterlockName::PermissiveOpen => return None,
         })
     }
@@ -914,6 +938,35 @@ impl Watch {
             counts.both_on_one_driver += 1;
         }
     }
+}
+
+/// Whether one of them is so; `None`: none is for certain, and one may be.
+fn any(each: impl Iterator<Item = Option<bool>>) -> Option<bool> {
+    let each: Vec<Option<bool>> = each.collect();
+    if each.contains(&Some(true)) {
+        return Some(true);
+    }
+    (!each.contains(&None)).then_some(false)
+}
+
+/// For certain where every reading of more than 3 s is far above the limit's line through the one before; for certain
+/// not where the readings of 4 s lie within what a smoothed 6 °C/s can't come from.
+fn rises_too_fast(channel: &Channel, heat_since: Millis) -> Option<bool> {
+    let heated = |(at, _): &&(Millis, f64)| *at >= heat_since;
+    let long: Vec<_> = channel.last(Millis(3_300)).iter().filter(heated).collect();
+    let (Some((first, _)), Some((last, _))) = (long.first(), long.last()) else {
+        return Some(false);
+    };
+    let steep = |pair: &[&(Millis, f64)]| {
+        let apart = pair[1].0.since(pair[0].0).seconds();
+        apart <= 0.2 && pair[1].1 - pair[0].1 > 6.5 * apart
+    };
+    if last.since(*first).0 >= 3_200 && long.windows(2).all(steep) && channel.faults == 0 {
+        return Some(true);
+    }
+    let of_4_s = || channel.last(Millis(4_100)).iter().map(|(_, celsius)| *celsius);
+    let range = of_4_s().fold(f64::MIN, f64::max) - of_4_s().fold(f64::MAX, f64::min);
+    (range < 4.0).then_some(false)
 }
 
 fn is_heat(action: &Action) -> bool {

@@ -51,6 +51,7 @@ scenarios! {
     operator_absent: "operator-absent.txt",
     sensor_fault: "sensor-fault.txt",
     sensor_stale: "sensor-stale.txt",
+    rise_too_fast: "rise-too-fast.txt",
     driver_lost: "driver-lost.txt",
     run_too_long: "run-too-long.txt",
     permissive_open: "permissive-open.txt",
