@@ -86,6 +86,8 @@ pub(crate) struct Channel {
     /// Faults in a row up to the newest sample, and when the first of them came.
     pub(crate) faults: u32,
     pub(crate) fault_since: Option<Millis>,
+    /// The newest cold junction and when it was sampled, where the driver tells it.
+    pub(crate) cold_junction: Option<(Millis, Celsius)>,
     /// The last minute of good temperatures.
     pub(crate) trend: Trend,
 }
@@ -105,6 +107,7 @@ impl Channel {
             scans: 0,
             faults: 0,
             fault_since: None,
+            cold_junction: None,
             trend: Trend::default(),
         }
     }
@@ -137,6 +140,7 @@ impl Channel {
         self.good_before = None;
         self.faults = 0;
         self.fault_since = None;
+        self.cold_junction = None;
         self.trend.forget();
     }
 

@@ -14,6 +14,7 @@ pub mod mistake;
 pub mod recipe;
 
 mod channel;
+mod heat_log;
 mod output;
 mod person;
 mod setup;

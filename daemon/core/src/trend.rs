@@ -10,7 +10,7 @@
 
 use std::collections::VecDeque;
 
-use crate::units::{Celsius, CelsiusPerSecond, Millis};
+use crate::units::{Celsius, CelsiusDelta, CelsiusPerSecond, Millis};
 
 /// Length of one mean.
 const MEAN_OVER: Millis = Millis(500);
@@ -94,6 +94,34 @@ impl Trend {
         }
         CelsiusPerSecond::new(over / under).ok()
     }
+
+    /// The temperature `ago` before the newest reading, as the mean of the half second there. `None` where there is
+    /// none within `slack` of that time.
+    fn mean_ago(&self, ago: Millis, slack: Millis) -> Option<Mean> {
+        let wanted = self.means.back()?.at - ago.seconds();
+        // Their times go up, so the nearest is on either side of where the wanted one would be.
+        let after = self.means.partition_point(|mean| mean.at < wanted);
+        let nearest = [after.checked_sub(1), Some(after)]
+            .into_iter()
+            .flatten()
+            .filter_map(|at| self.means.get(at))
+            .min_by(|a, b| (a.at - wanted).abs().total_cmp(&(b.at - wanted).abs()))?;
+        ((nearest.at - wanted).abs() <= slack.seconds().max(MEAN_OVER.seconds())).then_some(*nearest)
+    }
+
+    /// How far the temperature moved from `from` before the newest reading to `to` before it. `slack`: how far off
+    /// those times the readings may be, the channel's own period. `None` where nothing was read there.
+    pub(crate) fn change(&self, from: Millis, to: Millis, slack: Millis) -> Option<CelsiusDelta> {
+        let (first, last) = (self.mean_ago(from, slack)?, self.mean_ago(to, slack)?);
+        (first.half < last.half)
+            .then(|| CelsiusDelta::new(last.celsius - first.celsius).ok())
+            .flatten()
+    }
+
+    /// The temperature `ago` before the newest reading, as for [`Trend::change`].
+    pub(crate) fn celsius(&self, ago: Millis, slack: Millis) -> Option<Celsius> {
+        Celsius::new(self.mean_ago(ago, slack)?.celsius).ok()
+    }
 }
 
 #[cfg(test)]
@@ -120,6 +148,10 @@ mod tests {
         for hz in [1, 2, 4, 10, 20] {
             let line = trend(10, hz, |t| 30.0 + 4.0 * t);
             assert!((slope(&line) - 4.0).abs() < 1e-9, "{hz} Hz: {}", slope(&line));
+            let change = line
+                .change(Millis(8_000), Millis(2_000), Millis(1000 / hz))
+                .unwrap();
+            assert!((change.degrees() - 24.0).abs() < 2.1, "{hz} Hz: {change}");
         }
     }
 
@@ -153,6 +185,9 @@ mod tests {
     fn a_minute_is_kept_and_no_more() {
         let long = trend(600, 10, |t| t);
         assert!(long.means.len() <= 130, "{}", long.means.len());
+        let back = long.celsius(Millis::from_secs(60), Millis(100)).unwrap();
+        assert!((back.degrees() - 540.0).abs() < 0.6, "{back}");
+        assert_eq!(long.celsius(Millis::from_secs(70), Millis(100)), None);
     }
 
     #[test]

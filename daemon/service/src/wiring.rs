@@ -115,6 +115,9 @@ pub(crate) fn lay_out(config: &Config, found: &archive::Opened, scale: u64, besi
         if let Some(wired) = &station.presence {
             input(wired, InputUse::Presence(id), None);
         }
+        if let Some(wired) = &station.current {
+            input(wired, InputUse::Current(id), None);
+        }
         let mut output = |to: &OutputRef, role: OutputRole| {
             wiring.setup.outputs.push(OutputSetup {
                 instance: instance(&to.instance),

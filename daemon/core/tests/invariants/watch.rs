@@ -36,6 +36,8 @@ struct Channel {
     fault_since: Millis,
     /// Good temperatures of the last [`REMEMBERED`], oldest first.
     past: Vec<(Millis, f64)>,
+    /// Whether each of the last three scans told a cold junction.
+    junctions: [bool; 3],
 }
 
 /// How long readings are remembered: as long as any interlock looks back.
@@ -50,7 +52,14 @@ impl Channel {
         faults: 0,
         fault_since: Millis::ZERO,
         past: Vec::new(),
+        junctions: [false; 3],
     };
+
+    /// Highest less lowest of them.
+    fn range(&self, length: Millis) -> f64 {
+        let last = || self.last(length).iter().map(|(_, celsius)| *celsius);
+        last().fold(f64::MIN, f64::max) - last().fold(f64::MAX, f64::min)
+    }
 
     /// The good readings of the last `length` up to the newest one.
     fn last(&self, length: Millis) -> &[(Millis, f64)] {
@@ -282,10 +291,17 @@ impl Watch {
     fn reading(&mut self, input: usize, at: Millis, value: Value) {
         if let Some(channel) = self.channels.get_mut(input) {
             let sample = match value {
-                Value::Sample(sample) => sample,
-                Value::Active(_) | Value::Unreadable => Sample::Fault(benchward_core::Fault::Device),
+                Value::Sample(sample) | Value::Junction { sample, .. } => sample,
+                Value::Active(_) | Value::Unreadable | Value::Current(_) => {
+                    Sample::Fault(benchward_core::Fault::Device)
+                }
             };
             channel.newest = Some((at, sample));
+            channel.junctions = [
+                channel.junctions[1],
+                channel.junctions[2],
+                matches!(value, Value::Junction { .. }),
+            ];
             if let Sample::Good(celsius) = sample {
                 (channel.before, channel.good) = (channel.good, Some(celsius));
                 if channel.past.last().is_none_or(|(last, _)| *last < at) {
@@ -303,7 +319,7 @@ impl Watch {
         }
         let active = match value {
             Value::Active(active) => Some(active),
-            Value::Sample(_) | Value::Unreadable => None,
+            Value::Sample(_) | Value::Junction { .. } | Value::Current(_) | Value::Unreadable => None,
         };
         if input == HOOD {
             if active == Some(true) {
@@ -744,6 +760,25 @@ impl Watch {
             InterlockName::RiseTooFast => {
                 return any(channels().map(|one| rises_too_fast(one, station.heat_since)));
             }
+            InterlockName::SensorDetached => {
+                let moved = channels().any(|one| one.range(Millis(21_500)) >= 4.0);
+                return (!moved).then_some(false);
+            }
+            InterlockName::ColdJunction => {
+                let told = channels().any(|one| one.junctions == [true; 3]);
+                return (!told).then_some(false);
+            }
+            // The rest is heat as the drivers confirmed it, which isn't watched here.
+            InterlockName::NoResponse => {
+                let long = self.now.since(station.heat_since).0 >= 60_000;
+                return (!long).then_some(false);
+            }
+            InterlockName::HeatStuckOn => {
+                let warm = |one: &Channel| one.past.last().is_some_and(|(_, celsius)| *celsius >= 40.0);
+                let rises = channels().any(|one| one.range(Millis(16_500)) >= 3.0 && warm(one));
+                return (!rises || station.heat > 0.0).then_some(false);
+            }
+            InterlockName::SensorStuck => return any(channels().map(is_stuck)),
             InterlockName::RunTooLong | InterlockName::PermissiveOpen => return None,
         })
     }
@@ -964,9 +999,21 @@ fn rises_too_fast(channel: &Channel, heat_since: Millis) -> Option<bool> {
     if last.since(*first).0 >= 3_200 && long.windows(2).all(steep) && channel.faults == 0 {
         return Some(true);
     }
-    let of_4_s = || channel.last(Millis(4_100)).iter().map(|(_, celsius)| *celsius);
-    let range = of_4_s().fold(f64::MIN, f64::max) - of_4_s().fold(f64::MAX, f64::min);
-    (range < 4.0).then_some(false)
+    (channel.range(Millis(4_100)) < 4.0).then_some(false)
+}
+
+/// For certain not where a reading of the last 20 s differs from the newest one. What the heat should have done can't
+/// be told from here.
+fn is_stuck(channel: &Channel) -> Option<bool> {
+    let last = channel.last(Millis(19_900));
+    let still = last
+        .windows(2)
+        .all(|pair| pair[0].1.total_cmp(&pair[1].1).is_eq());
+    let long = last
+        .first()
+        .zip(last.last())
+        .is_some_and(|(first, last)| last.0.since(first.0).0 >= 19_000);
+    (!still || !long).then_some(false)
 }
 
 fn is_heat(action: &Action) -> bool {
