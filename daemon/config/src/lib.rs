@@ -224,6 +224,8 @@ pub struct Station {
     pub contactor: Option<OutputRef>,
     /// Confirms that somebody is there.
     pub presence: Option<InputRef>,
+    /// Measures what its heaters draw.
+    pub current: Option<InputRef>,
     /// Inputs that have to be closed for heat, each with its name, in the order of the file.
     pub permissives: Vec<(String, InputRef)>,
     /// Name of the circuit that its heater hangs on.

@@ -80,6 +80,7 @@ const STATION: Section = Section {
         "heat",
         "contactor",
         "presence",
+        "current",
         "permissive",
         "supply",
         "ceiling_celsius",
@@ -650,6 +651,9 @@ fn station(
     let presence = table
         .text(collector, "presence", TEXT_CHARS_MAX)
         .and_then(|wire| wiring.input(collector, end, format!("presence of `{name}`"), &wire));
+    let current = table
+        .text(collector, "current", TEXT_CHARS_MAX)
+        .and_then(|wire| wiring.input(collector, end, format!("current of `{name}`"), &wire));
     let entries = table.entries(collector, "permissive");
     within_limit(collector, "permissive", entries.len(), table);
     let mut permissives = Vec::new();
@@ -687,6 +691,7 @@ fn station(
         heat,
         contactor,
         presence,
+        current,
         permissives,
         supply,
         ceiling,

@@ -57,6 +57,7 @@ driver = { program = ["python3", "my_driver.py"], settings = { } }
 channels = { board-top = "tc1", board-edge = "tc2" }
 heat = "heat1"
 presence = "pedal"
+current = "amps"
 permissive = { hood = "hood" }
 supply = "bay-a"
 ceiling_celsius = 200
@@ -138,6 +139,7 @@ fn every_promised_key_is_read() {
         heat: vec![output("bench-1", "heat1")],
         contactor: None,
         presence: Some(input("bench-1", "pedal")),
+        current: Some(input("bench-1", "amps")),
         permissives: vec![("hood".to_owned(), input("bench-1", "hood"))],
         supply: Some("bay-a".to_owned()),
         ceiling: Some(Celsius::constant(200.0)),
@@ -148,6 +150,7 @@ fn every_promised_key_is_read() {
         heat: vec![output("rack", "heat1")],
         contactor: None,
         presence: None,
+        current: None,
         permissives: Vec::new(),
         supply: None,
         ceiling: None,
@@ -1189,6 +1192,7 @@ fn holds(text: &str) -> Result<(), TestCaseError> {
         );
         inputs.extend(station.channels.iter().map(|channel| &channel.input));
         inputs.extend(&station.presence);
+        inputs.extend(&station.current);
         inputs.extend(station.permissives.iter().map(|(_, wire)| wire));
         outputs.extend(&station.heat);
         outputs.extend(&station.contactor);

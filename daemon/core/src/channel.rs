@@ -3,6 +3,7 @@
 use std::fmt;
 use std::sync::Arc;
 
+use crate::trend::Trend;
 use crate::units::{Celsius, CelsiusDelta, Millis};
 
 /// Why there is no temperature. Absence is a reason, never a number.
@@ -85,6 +86,10 @@ pub(crate) struct Channel {
     /// Faults in a row up to the newest sample, and when the first of them came.
     pub(crate) faults: u32,
     pub(crate) fault_since: Option<Millis>,
+    /// The newest cold junction and when it was sampled, where the driver tells it.
+    pub(crate) cold_junction: Option<(Millis, Celsius)>,
+    /// The last minute of good temperatures.
+    pub(crate) trend: Trend,
 }
 
 /// Where a driver doesn't say how often it samples.
@@ -102,6 +107,8 @@ impl Channel {
             scans: 0,
             faults: 0,
             fault_since: None,
+            cold_junction: None,
+            trend: Trend::default(),
         }
     }
 
@@ -113,6 +120,7 @@ impl Channel {
             Sample::Good(celsius) => {
                 self.good_before = self.good;
                 self.good = Some(celsius);
+                self.trend.take(at, celsius);
                 self.faults = 0;
                 self.fault_since = None;
             }
@@ -132,6 +140,8 @@ impl Channel {
         self.good_before = None;
         self.faults = 0;
         self.fault_since = None;
+        self.cold_junction = None;
+        self.trend.forget();
     }
 
     /// How long the channel may be silent: three periods, and at least `floor`.

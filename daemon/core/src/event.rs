@@ -8,7 +8,7 @@ use crate::channel::Sample;
 use crate::id::{InputId, InstanceId, OutputId, RequestId, Seq, StationId};
 use crate::person::{Origin, Person, Roles};
 use crate::recipe::Recipe;
-use crate::units::{Celsius, Fraction, Millis, Watts};
+use crate::units::{Amps, Celsius, Fraction, Millis, Watts};
 
 /// Something happened.
 #[derive(Debug, Clone)]
@@ -89,9 +89,18 @@ pub struct OutputOffer {
 pub enum Value {
     /// Of a channel: degrees or a fault, without the channel's calibration offset.
     Sample(Sample),
+    /// The same, with the temperature where the thermocouple's wires end.
+    Junction {
+        /// Degrees or a fault.
+        sample: Sample,
+        /// The cold junction.
+        cold_junction: Celsius,
+    },
+    /// Of a current input.
+    Current(Amps),
     /// Of a presence or permissive input: pressed, closed.
     Active(bool),
-    /// Of a presence or permissive input that can't be read.
+    /// Of a presence, permissive or current input that can't be read.
     Unreadable,
 }
 

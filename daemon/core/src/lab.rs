@@ -7,7 +7,7 @@ use crate::action::{Action, Entry, EntryKind, LimitScope};
 use crate::channel::{Channel, PERIOD_UNSAID};
 use crate::event::{Ask, Event, InputOffer, Loss, OutputOffer, Request, Value};
 use crate::id::{InputId, InstanceId, OutputId, RequestId, RunId, Seq, StationId};
-use crate::interlock::{Effect, HostLimits, Link, Panel, Permissive};
+use crate::interlock::{Current, Effect, HostLimits, Link, Panel, Permissive};
 use crate::limits::{self, Limits};
 use crate::output::Output;
 use crate::person::{Act, Origin, Person, Roles};
@@ -94,6 +94,16 @@ impl Lab {
                 permissives,
                 Panel::new(id, &setup.standing_trips),
             ));
+        }
+        for (_, name, wired) in &setup.inputs {
+            if let InputUse::Current(station) = wired
+                && let Some(station) = stations.get_mut(station.index())
+            {
+                station.current = Some(Current {
+                    name: name.clone(),
+                    newest: None,
+                });
+            }
         }
         for (at, output) in setup.outputs.iter().enumerate() {
             let id = OutputId(u32::try_from(at).unwrap_or(u32::MAX));
@@ -306,10 +316,13 @@ impl Lab {
                     }
                 }
                 InputUse::Permissive(_, permissive) => station.take_permissive(at, permissive, *value),
+                InputUse::Current(_) => station.take_current(at, *value),
                 InputUse::Presence(id) => {
                     let active = match value {
                         Value::Active(active) => Some(*active),
-                        Value::Sample(_) | Value::Unreadable => None,
+                        Value::Sample(_) | Value::Junction { .. } | Value::Current(_) | Value::Unreadable => {
+                            None
+                        }
                     };
                     if station.presence.pedal(now, active) {
                         self.at(out, None, id, |station, around| {
@@ -376,6 +389,11 @@ impl Lab {
                         permissive.newest = None;
                     }
                 }
+                InputUse::Current(_) => {
+                    if let Some(current) = &mut station.current {
+                        current.newest = None;
+                    }
+                }
                 InputUse::Presence(_) => {
                     station.presence.pedal(self.now, None);
                 }
@@ -435,6 +453,11 @@ impl Lab {
                             InputUse::Permissive(_, permissive) => {
                                 if let Some(permissive) = self.stations[at].permissives.get_mut(permissive) {
                                     permissive.newest = None;
+                                }
+                            }
+                            InputUse::Current(_) => {
+                                if let Some(current) = &mut self.stations[at].current {
+                                    current.newest = None;
                                 }
                             }
                             InputUse::Presence(_) => {}

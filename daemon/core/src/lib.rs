@@ -15,9 +15,11 @@ pub mod recipe;
 
 mod calibration;
 mod channel;
+mod heat_log;
 mod output;
 mod person;
 mod setup;
+mod trend;
 
 pub mod interlock;
 mod limits;

@@ -70,13 +70,18 @@ pub enum InputUse {
     Presence(StationId),
     /// Permissive number `1` (counted from 0) of a station.
     Permissive(StationId, usize),
+    /// Measures what the station's heaters draw.
+    Current(StationId),
 }
 
 impl InputUse {
     /// The station it is wired to.
     pub const fn station(self) -> StationId {
         match self {
-            Self::Channel(station, _) | Self::Presence(station) | Self::Permissive(station, _) => station,
+            Self::Channel(station, _)
+            | Self::Presence(station)
+            | Self::Permissive(station, _)
+            | Self::Current(station) => station,
         }
     }
 }

@@ -9,10 +9,11 @@ use std::sync::Arc;
 use crate::action::{Action, Entry, EntryKind, Grant, Row, RunChange, Signal};
 use crate::channel::{Channel, Quality, Sample};
 use crate::event::Value;
+use crate::heat_log::HeatLog;
 use crate::id::{InstanceId, OutputId, RunId, Seq, StationId};
 use crate::interlock::{
-    Change, Effect, Facts, Heating, HostLimits, InterlockName, Link, Panel, Permissive, Standing, StopPress,
-    Trip,
+    Change, Current, Effect, Facts, Heating, HostLimits, InterlockName, Link, Panel, Permissive, Standing,
+    StopPress, Trip,
 };
 use crate::limits::{Ceiling, Limits};
 use crate::output::Output;
@@ -59,6 +60,7 @@ pub(crate) struct Station {
     pub(crate) name: Arc<str>,
     pub(crate) channels: Vec<Channel>,
     pub(crate) permissives: Vec<Permissive>,
+    pub(crate) current: Option<Current>,
     pub(crate) outputs: Vec<Output>,
     /// The drivers that it needs, and whether they are there.
     pub(crate) instances: Vec<InstanceId>,
@@ -70,6 +72,8 @@ pub(crate) struct Station {
     cool: Option<Celsius>,
     /// Heat that was last granted.
     heat: Fraction,
+    /// Heat that was there lately.
+    heat_log: HeatLog,
     /// A press of stop that the next evaluation will see.
     pub(crate) stop: Option<(Person, bool)>,
     /// Whether the journal last said that there is heat.
@@ -89,6 +93,7 @@ impl Station {
             name,
             channels,
             permissives,
+            current: None,
             outputs: Vec::new(),
             instances: Vec::new(),
             links: Vec::new(),
@@ -97,6 +102,7 @@ impl Station {
             run: None,
             cool: None,
             heat: Fraction::ZERO,
+            heat_log: HeatLog::default(),
             stop: None,
             heat_said: false,
         }
@@ -107,13 +113,23 @@ impl Station {
         let Some(channel) = self.channels.get_mut(channel) else {
             return;
         };
-        let sample = match value {
-            Value::Sample(Sample::Good(celsius)) => Sample::Good(celsius + channel.offset),
-            Value::Sample(fault @ Sample::Fault(_)) => fault,
+        let (sample, cold_junction) = match value {
+            Value::Junction {
+                sample,
+                cold_junction,
+            } => (sample, Some((at, cold_junction))),
+            Value::Sample(sample) => (sample, None),
             // A yes/no value on a thermocouple's input: wired wrongly or a broken driver. Either way there is
             // no temperature.
-            Value::Active(_) | Value::Unreadable => Sample::Fault(crate::channel::Fault::Device),
+            Value::Active(_) | Value::Unreadable | Value::Current(_) => {
+                (Sample::Fault(crate::channel::Fault::Device), None)
+            }
         };
+        let sample = match sample {
+            Sample::Good(celsius) => Sample::Good(celsius + channel.offset),
+            fault @ Sample::Fault(_) => fault,
+        };
+        channel.cold_junction = cold_junction;
         channel.take(at, sample);
     }
 
@@ -123,8 +139,17 @@ impl Station {
         };
         permissive.newest = match value {
             Value::Active(closed) => Some((at, closed)),
-            Value::Sample(_) | Value::Unreadable => None,
+            Value::Sample(_) | Value::Junction { .. } | Value::Current(_) | Value::Unreadable => None,
         };
+    }
+
+    pub(crate) fn take_current(&mut self, at: Millis, value: Value) {
+        if let Some(current) = &mut self.current {
+            current.newest = match value {
+                Value::Current(amps) => Some((at, amps)),
+                Value::Sample(_) | Value::Junction { .. } | Value::Active(_) | Value::Unreadable => None,
+            };
+        }
     }
 
     /// Whether heat may be on: a run in ramp or dwell.
@@ -223,6 +248,8 @@ impl Station {
         let ceiling = self.ceiling(around.limits);
         let absent_after = self.absent_after(around.absent_after);
         let stop = self.stop.take();
+        self.heat_log.look(now, self.heat, &self.outputs);
+        let steered = self.run.as_ref().filter(|_| heating.is_some());
         let facts = Facts {
             now,
             channels: &self.channels,
@@ -233,6 +260,11 @@ impl Station {
             ceiling,
             absent_after,
             heating,
+            control: steered.and_then(|run| self.control_celsius(now, around.host, &run.recipe().control)),
+            target: steered.map(|run| run.current().target),
+            heat: &self.heat_log,
+            current: self.current.as_ref(),
+            residual: None,
             late: around.late,
             behind: around.behind,
             stop: stop.as_ref().map(|(by, whole_lab)| StopPress {

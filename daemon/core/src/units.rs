@@ -245,6 +245,37 @@ impl Watts {
     }
 }
 
+/// Electric current, amperes: what a meter says, so either sign and a little of it where there is none. Finite.
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd)]
+pub struct Amps(f64);
+
+impl Amps {
+    /// # Errors
+    /// [`NotA`] if not finite.
+    pub fn new(amperes: f64) -> Result<Self, NotA> {
+        if amperes.is_finite() {
+            Ok(Self(amperes))
+        } else {
+            Err(NotA {
+                quantity: "current",
+                value: amperes,
+                bound: "it has to be finite",
+            })
+        }
+    }
+
+    /// Amperes as a plain number.
+    pub const fn amps(self) -> f64 {
+        self.0
+    }
+}
+
+impl fmt::Display for Amps {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{:.1} A", self.0)
+    }
+}
+
 /// A moment of monotonic time, or a length of it, in whole milliseconds.
 ///
 /// Decisions know no other time; wall time belongs to records.

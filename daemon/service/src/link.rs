@@ -9,7 +9,7 @@ use std::io::{self, Read};
 use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
 use std::sync::Arc;
 
-use benchward_core::units::{Celsius, Fraction, Millis, Watts};
+use benchward_core::units::{Amps, Celsius, Fraction, Millis, Watts};
 use benchward_core::{
     Event, Fault, InputId, InputOffer, InputUse, InstanceId, Loss, OutputId, OutputOffer, Sample, Seq, Setup,
     Value,
@@ -336,7 +336,7 @@ impl Link {
                     .iter()
                     .filter_map(|(id, value)| {
                         let wired = inputs.get(&**id)?;
-                        Some((wired.input, value_of(value, wired.kind)?))
+                        Some((wired.input, value_of(value, wired.kind)))
                     })
                     .collect();
                 apply(
@@ -440,6 +440,7 @@ impl Link {
                 }
                 InputUse::Presence(_) => matches!(input.kind, InputKind::Presence),
                 InputUse::Permissive(..) => matches!(input.kind, InputKind::Permissive),
+                InputUse::Current(_) => matches!(input.kind, InputKind::Current),
             };
             if !fits {
                 return failed(format!(
@@ -449,6 +450,7 @@ impl Link {
                         InputUse::Channel(..) => "a channel",
                         InputUse::Presence(_) => "a presence input",
                         InputUse::Permissive(..) => "a permissive",
+                        InputUse::Current(_) => "a current input",
                     }
                 ));
             }
@@ -513,18 +515,22 @@ impl Link {
     }
 }
 
-/// One value of a scan as the core takes it. `None`: nothing that the core wants (a current).
-fn value_of(value: &wire::Value<'_>, kind: Option<Kind>) -> Option<Value> {
-    Some(match value {
-        wire::Value::Temperature { celsius, .. } => {
-            Value::Sample(Celsius::new(*celsius).map_or(Sample::Fault(Fault::Range), Sample::Good))
-        }
+/// One value of a scan as the core takes it.
+fn value_of(value: &wire::Value<'_>, kind: Option<Kind>) -> Value {
+    match value {
+        wire::Value::Temperature {
+            celsius,
+            cold_junction,
+        } => with_junction(
+            Celsius::new(*celsius).map_or(Sample::Fault(Fault::Range), Sample::Good),
+            *cold_junction,
+        ),
         wire::Value::Thermocouple {
             millivolts,
             cold_junction,
-        } => Value::Sample(convert(kind, *millivolts, *cold_junction)),
+        } => with_junction(convert(kind, *millivolts, *cold_junction), Some(*cold_junction)),
         wire::Value::Active(active) => Value::Active(*active),
-        wire::Value::Amps(_) => return None,
+        wire::Value::Amps(amps) => Amps::new(*amps).map_or(Value::Unreadable, Value::Current),
         wire::Value::Fault { kind, .. } => Value::Sample(Sample::Fault(match kind {
             wire::Fault::Open => Fault::Open,
             wire::Fault::Short => Fault::Short,
@@ -532,7 +538,20 @@ fn value_of(value: &wire::Value<'_>, kind: Option<Kind>) -> Option<Value> {
             wire::Fault::ColdJunction => Fault::ColdJunction,
             wire::Fault::Device => Fault::Device,
         })),
-    })
+    }
+}
+
+/// A channel's value with its cold junction, where the driver tells one that can be a temperature.
+fn with_junction(sample: Sample, cold_junction: Option<f64>) -> Value {
+    match cold_junction.map(Celsius::new) {
+        Some(Ok(cold_junction)) => Value::Junction {
+            sample,
+            cold_junction,
+        },
+        // Colder than anything can be: as good as not measured.
+        Some(Err(_)) => Value::Sample(Sample::Fault(Fault::ColdJunction)),
+        None => Value::Sample(sample),
+    }
 }
 
 /// Millivolts and cold junction to a temperature by the reference functions of the type.
@@ -550,5 +569,48 @@ fn convert(kind: Option<Kind>, millivolts: f64, cold_junction: f64) -> Sample {
         Ok(celsius) => Celsius::new(celsius.degrees()).map_or(Sample::Fault(Fault::Range), Sample::Good),
         Err(thermocouple::ConversionError::ColdJunction { .. }) => Sample::Fault(Fault::ColdJunction),
         Err(_) => Sample::Fault(Fault::Range),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_cold_junction_and_a_current_reach_the_core() {
+        let degrees = Celsius::constant;
+        let celsius = |cold_junction| wire::Value::Temperature {
+            celsius: 41.25,
+            cold_junction,
+        };
+        let sample = Sample::Good(degrees(41.25));
+        assert_eq!(value_of(&celsius(None), None), Value::Sample(sample));
+        assert_eq!(
+            value_of(&celsius(Some(24.9)), None),
+            Value::Junction {
+                sample,
+                cold_junction: degrees(24.9)
+            }
+        );
+        assert_eq!(
+            value_of(&celsius(Some(-300.0)), None),
+            Value::Sample(Sample::Fault(Fault::ColdJunction))
+        );
+        let millivolts = wire::Value::Thermocouple {
+            millivolts: 0.0,
+            cold_junction: 24.9,
+        };
+        let Value::Junction {
+            sample: Sample::Good(celsius),
+            cold_junction,
+        } = value_of(&millivolts, Some(Kind::K))
+        else {
+            panic!("no temperature with its cold junction");
+        };
+        assert!((celsius - cold_junction).degrees().abs() < 1e-6);
+        assert_eq!(
+            value_of(&wire::Value::Amps(3.4), None),
+            Value::Current(Amps::new(3.4).unwrap())
+        );
     }
 }

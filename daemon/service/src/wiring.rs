@@ -124,6 +124,9 @@ pub(crate) fn lay_out(
         if let Some(wired) = &station.presence {
             input(wired, InputUse::Presence(id), None);
         }
+        if let Some(wired) = &station.current {
+            input(wired, InputUse::Current(id), None);
+        }
         let mut output = |to: &OutputRef, role: OutputRole| {
             wiring.setup.outputs.push(OutputSetup {
                 instance: instance(&to.instance),

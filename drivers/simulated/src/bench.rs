@@ -58,6 +58,8 @@ pub struct Bench {
     draft: Wander,
     mains: Wander,
     contactor_open: bool,
+    /// Convection as a multiple of what it is with the doors shut.
+    convection: f64,
     /// Time that has been asked for but is shorter than a step.
     owed_s: f64,
     steps: u64,
@@ -118,6 +120,7 @@ impl Bench {
             mains: Wander::new(settings.mains_wander, 60.0, Random::new(settings.seed, 2)),
             settings: settings.clone(),
             contactor_open: false,
+            convection: 1.0,
             owed_s: 0.0,
             steps: 0,
             heated_s: 0.0,
@@ -159,7 +162,7 @@ impl Bench {
         let sag = if self.schedule.is(Kind::Sag) { 0.85 } else { 1.0 };
         let volts = (1.0 + self.mains.advance(STEP_S)).max(0.0) * sag;
         self.watts = conducts * self.settings.watts * volts * volts;
-        let mut draft = (1.0 + self.draft.advance(STEP_S)).max(0.2);
+        let mut draft = (1.0 + self.draft.advance(STEP_S)).max(0.2) * self.convection;
         let gust = self.schedule.running(Kind::Gust);
         draft *= gust.map_or(1.0, |gust| gust.factor.unwrap_or(GUST_FACTOR));
         let colder = gust.and_then(|gust| gust.colder_celsius).unwrap_or(0.0);
@@ -250,6 +253,11 @@ impl Bench {
     /// Opens or closes the contactor in front of the heater, which works whatever its controller does.
     pub fn open_contactor(&mut self, open: bool) {
         self.contactor_open = open;
+    }
+
+    /// Makes convection so many times what it is otherwise, until told otherwise: a draft of a chosen strength.
+    pub fn draft(&mut self, convection: f64) {
+        self.convection = convection.clamp(0.0, 10.0);
     }
 
     /// Something goes wrong, at its time or at once.

@@ -35,13 +35,14 @@ use std::sync::Arc;
 
 use crate::channel::Channel;
 use crate::event::Loss;
+use crate::heat_log::HeatLog;
 use crate::id::StationId;
 use crate::limits::Ceiling;
 use crate::output::Output;
 use crate::person::Person;
 use crate::presence::Presence;
 use crate::setup::StandingTrip;
-use crate::units::Millis;
+use crate::units::{Amps, Celsius, CelsiusDelta, Millis};
 
 macro_rules! table {
     ($($(#[$doc:meta])* $variant:ident, $module:ident, $text:literal;)*) => {
@@ -95,6 +96,18 @@ table! {
     SensorFault, sensor_fault, "sensor-fault";
     /// A channel that the run needs has gone silent.
     SensorStale, sensor_stale, "sensor-stale";
+    /// A thermocouple is no longer on the board.
+    SensorDetached, sensor_detached, "sensor-detached";
+    /// A channel's value stands still although the heat made a change certain.
+    SensorStuck, sensor_stuck, "sensor-stuck";
+    /// The place where a thermocouple's wires end is out of its range, or jumps.
+    ColdJunction, cold_junction, "cold-junction";
+    /// A channel rises faster than a board may.
+    RiseTooFast, rise_too_fast, "rise-too-fast";
+    /// Nearly all the heat there is, and the board doesn't follow.
+    NoResponse, no_response, "no-response";
+    /// No heat is commanded, and yet there is heat.
+    HeatStuckOn, heat_stuck_on, "heat-stuck-on";
     /// A driver ended, broke the protocol or doesn't confirm commands.
     DriverLost, driver_lost, "driver-lost";
     /// The run takes longer than its limit.
@@ -186,7 +199,7 @@ pub struct Cause {
     pub value: Option<f64>,
     /// The limit that it passed, in `unit`.
     pub limit: Option<f64>,
-    /// Unit of `value` and `limit`: `Cel`, `s` (UCUM codes), or empty.
+    /// Unit of `value` and `limit`: `Cel`, `Cel/s`, `A`, `s` (UCUM codes), or empty.
     pub unit: &'static str,
     /// The channel's scan that showed it, counted from the daemon's start.
     pub scan: Option<u64>,
@@ -215,6 +228,11 @@ impl Cause {
             ..Self::plain(effect, text)
         }
     }
+}
+
+/// A measured figure as the journal keeps it: what is computed from readings is no finer than they are.
+fn hundredths(value: f64) -> f64 {
+    (value * 100.0).round() / 100.0
 }
 
 /// An interlock has acted. Latched.
@@ -304,6 +322,41 @@ pub(crate) struct Permissive {
     pub(crate) newest: Option<(Millis, bool)>,
 }
 
+/// An input that measures what the heaters draw.
+#[derive(Debug, Clone)]
+pub(crate) struct Current {
+    pub(crate) name: Arc<str>,
+    /// Newest value and when it was sampled; `None` where it never came or can't be read.
+    pub(crate) newest: Option<(Millis, Amps)>,
+}
+
+/// What the board model makes of a channel that doesn't read what it expects: the one worst off, over the horizon that
+/// shows it best. The model is rolled forward over that horizon with the heat that was there, without looking at the
+/// readings.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Residual {
+    pub(crate) channel: Arc<str>,
+    /// Reading less expectation.
+    pub(crate) off: CelsiusDelta,
+    /// How far off it may be.
+    pub(crate) limit: CelsiusDelta,
+    pub(crate) horizon: Millis,
+    pub(crate) verdict: Verdict,
+}
+
+/// How bad that is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(
+    not(test),
+    expect(dead_code, reason = "made by the board model, which is not there yet")
+)]
+pub(crate) enum Verdict {
+    /// A draft or a mains sag looks like this too: a warning. Whoever makes this verdict holds the heat back meanwhile.
+    Doubt,
+    /// Nothing but a thermocouple that is off the board: cut.
+    Detached,
+}
+
 /// Whether the drivers that a station needs are there.
 #[derive(Debug, Clone)]
 pub(crate) struct Link {
@@ -324,6 +377,15 @@ pub(crate) struct Facts<'a> {
     pub(crate) absent_after: Millis,
     /// `Some` while a run may heat: since when, and how long it may take.
     pub(crate) heating: Option<Heating>,
+    /// What the run steers by and where to; `None` without heating, or where it can't be read.
+    pub(crate) control: Option<Celsius>,
+    pub(crate) target: Option<Celsius>,
+    /// The heat of the last two minutes, as the drivers confirmed it.
+    pub(crate) heat: &'a HeatLog,
+    /// The station's current input, where it has one.
+    pub(crate) current: Option<&'a Current>,
+    /// What the board model says of the newest readings, where there is a model and it has something to say.
+    pub(crate) residual: Option<Residual>,
     /// How late the daemon's loop was, where it was too late.
     pub(crate) late: Option<Millis>,
     /// How late this call is, however little: silence for that long is the daemon's own.
@@ -439,7 +501,8 @@ impl Latch {
     fn armed(&self, facts: &Facts<'_>) -> bool {
         match self.name {
             // At all times: a board above the ceiling is wrong whoever heats it, and stop is stop.
-            InterlockName::OverTemperature | InterlockName::Stop => true,
+            // And a heater that nobody commands doesn't ask whether there is a run.
+            InterlockName::OverTemperature | InterlockName::Stop | InterlockName::HeatStuckOn => true,
             // A driver that is there and doesn't do as it was told may hold heat that nobody asked for any more:
             // the second switch has to open, run or no run.
             InterlockName::DriverLost => {
@@ -450,6 +513,11 @@ impl Latch {
             InterlockName::OperatorAbsent
             | InterlockName::SensorFault
             | InterlockName::SensorStale
+            | InterlockName::SensorDetached
+            | InterlockName::SensorStuck
+            | InterlockName::ColdJunction
+            | InterlockName::RiseTooFast
+            | InterlockName::NoResponse
             | InterlockName::RunTooLong
             | InterlockName::PermissiveOpen
             | InterlockName::Clock => facts.heating.is_some(),
@@ -603,7 +671,6 @@ fn restored(kept: &StandingTrip) -> Standing {
 mod tests {
     use super::*;
     use crate::limits::Limits;
-    use crate::units::Celsius;
 
     /// The second line of defence: a station that is tripped doesn't ask for heat, and if it did, it got no permit.
     #[test]
@@ -623,6 +690,11 @@ mod tests {
                 total: Millis(1_000),
                 limit: Millis::from_secs(60),
             }),
+            control: None,
+            target: None,
+            heat: &HeatLog::default(),
+            current: None,
+            residual: None,
             late: None,
             behind: Millis::ZERO,
             stop: None,
@@ -650,6 +722,53 @@ mod tests {
         );
     }
 
+    /// The board model's doubt warns, its certainty cuts.
+    #[test]
+    fn a_residual_is_what_its_verdict_says() {
+        let limits = Limits::new(Celsius::constant(260.0), vec![None]);
+        let standing = |verdict| {
+            let facts = Facts {
+                now: Millis(1_000),
+                channels: &[],
+                permissives: &[],
+                outputs: &[],
+                links: &[],
+                presence: &Presence::default(),
+                ceiling: limits.effective(StationId(0), None),
+                absent_after: Millis::from_secs(900),
+                heating: Some(Heating {
+                    since: Millis(0),
+                    total: Millis(1_000),
+                    limit: Millis::from_secs(60),
+                }),
+                control: None,
+                target: None,
+                heat: &HeatLog::default(),
+                current: None,
+                residual: Some(Residual {
+                    channel: "board-top".into(),
+                    off: CelsiusDelta::constant(-3.2),
+                    limit: CelsiusDelta::constant(-1.4),
+                    horizon: Millis::from_secs(8),
+                    verdict,
+                }),
+                late: None,
+                behind: Millis::ZERO,
+                stop: None,
+                host: HostLimits::new(1),
+            };
+            let mut panel = Panel::new(StationId(0), &[]);
+            panel.evaluate(&facts);
+            let (_, standing) = panel
+                .standings()
+                .find(|(name, _)| *name == InterlockName::SensorDetached)
+                .unwrap();
+            standing.text()
+        };
+        assert_eq!(standing(Verdict::Doubt), "warning");
+        assert_eq!(standing(Verdict::Detached), "tripped");
+    }
+
     /// Lifting is refused by the panel itself too, whoever forgot to ask `Panel::cause_stands`.
     #[test]
     fn a_trip_whose_cause_stands_is_not_lifted() {
@@ -665,6 +784,11 @@ mod tests {
             ceiling: limits.effective(StationId(0), None),
             absent_after: Millis::from_secs(900),
             heating: None,
+            control: None,
+            target: None,
+            heat: &HeatLog::default(),
+            current: None,
+            residual: None,
             late: None,
             behind: Millis::ZERO,
             stop: Some(StopPress {

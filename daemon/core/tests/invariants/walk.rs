@@ -146,6 +146,10 @@ pub(crate) enum Step {
     Scans(u32, bool),
     /// What an input reads from now on.
     Read(u32, Value),
+    /// What a channel reads moves there from now on, by so much a second.
+    Drift(u32, f64, f64),
+    /// A bench heats, and what an interlock that looks back is there for happens. Whether it is mended afterwards.
+    Provoke(u32, Trouble, bool),
     /// What an input reads for one scan.
     Glitch(u32, Value),
     /// Time passes as it should.
@@ -179,9 +183,11 @@ fn step() -> impl Strategy<Value = Step> {
         1 => (instance(), any::<bool>()).prop_map(|(instance, on)| Step::Scans(instance, on)),
         4 => (0_u32..8, value()).prop_map(|(input, value)| Step::Read(input, value)),
         6 => (0_u32..8, value()).prop_map(|(input, value)| Step::Glitch(input, value)),
+        4 => drift(),
+        2 => provoke(),
         // A hood that is opened, a tape that comes off.
-        2 => Just(Step::Read(4, Value::Active(false))),
-        1 => (0_u32..4).prop_map(|input| Step::Read(input, Value::Sample(Sample::Fault(Fault::Open)))),
+        3 => Just(Step::Read(4, Value::Active(false))),
+        2 => (0_u32..4).prop_map(|input| Step::Read(input, Value::Sample(Sample::Fault(Fault::Open)))),
         12 => prop_oneof![4 => 1_u64..1500, 1 => 5_000_u64..17_000].prop_map(Step::Run),
         2 => prop_oneof![400_u64..700, 1_u64..3000].prop_map(Step::Stall),
         10 => (0..PEOPLE.len(), prop::bool::weighted(0.25), ask())
@@ -191,6 +197,38 @@ fn step() -> impl Strategy<Value = Step> {
         1 => (0_u32..4, any::<bool>()).prop_map(|(output, numbered)| Step::Refuse(output, numbered)),
         2 => (nonsense(), -2000_i64..500).prop_map(|(event, shift)| Step::Nonsense(event, shift)),
     ]
+}
+
+/// From what a heavy board does to what none may.
+fn drift() -> impl Strategy<Value = Step> {
+    let to = prop::sample::select(vec![25.0, 60.0, 90.0, 150.0, 210.0]);
+    let per_second = prop::sample::select(vec![0.3, 2.0, 5.0, 8.0, 20.0]);
+    (0_u32..4, to, per_second).prop_map(|(input, to, per_second)| Step::Drift(input, to, per_second))
+}
+
+/// What takes more than a few random values in a row.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Trouble {
+    Runaway,
+    Peel,
+    WarmJunction,
+    DeadHeater,
+    Stuck,
+    StuckOn,
+}
+
+/// Those that take a minute are rarer.
+fn provoke() -> impl Strategy<Value = Step> {
+    let trouble = prop_oneof![
+        3 => Just(Trouble::Runaway),
+        3 => Just(Trouble::Peel),
+        3 => Just(Trouble::WarmJunction),
+        1 => Just(Trouble::DeadHeater),
+        1 => Just(Trouble::Stuck),
+        1 => Just(Trouble::StuckOn),
+    ];
+    (0_u32..3, trouble, prop::bool::weighted(0.7))
+        .prop_map(|(station, trouble, mended)| Step::Provoke(station, trouble, mended))
 }
 
 /// Mostly temperatures where something happens: in bands, around ceilings and safe temperatures.
@@ -204,6 +242,10 @@ fn value() -> impl Strategy<Value = Value> {
         2 => (-50.0..400.0_f64).prop_map(good),
         2 => prop::sample::select(vec![Fault::Open, Fault::Short, Fault::Range, Fault::ColdJunction, Fault::Device])
             .prop_map(|fault| Value::Sample(Sample::Fault(fault))),
+        2 => prop::sample::select(vec![-5.0, 24.0, 31.0, 60.0, 61.0]).prop_map(|degrees| Value::Junction {
+            sample: Sample::Good(Celsius::constant(25.0)),
+            cold_junction: Celsius::new(degrees).unwrap(),
+        }),
         3 => any::<bool>().prop_map(Value::Active),
         1 => Just(Value::Unreadable),
     ]
@@ -320,6 +362,8 @@ pub(crate) struct World {
     now: Millis,
     drivers: [Driver; 3],
     inputs: [Value; 8],
+    /// By channel: where its temperature goes, and how fast, °C/s.
+    drifts: [Option<(f64, f64)>; 4],
     next_request: u64,
 }
 
@@ -344,6 +388,7 @@ impl World {
             now: Millis(1000),
             drivers: [driver; 3],
             inputs: [Value::Active(false); 8],
+            drifts: [None; 4],
             next_request: 1,
         };
         world.mend();
@@ -352,6 +397,7 @@ impl World {
 
     /// All sensors well and cool, the hood shut, nobody on a pedal.
     fn mend(&mut self) {
+        self.drifts = [None; 4];
         for input in 0..8 {
             self.inputs[input] = match input {
                 0..4 => Value::Sample(Sample::Good(Celsius::constant(25.0))),
@@ -381,7 +427,14 @@ impl World {
             }
             Step::Answers(instance, on) => self.drivers[*instance as usize].answering = *on,
             Step::Scans(instance, on) => self.drivers[*instance as usize].scanning = *on,
-            Step::Read(input, value) => self.inputs[*input as usize] = *value,
+            Step::Read(input, value) => {
+                self.inputs[*input as usize] = *value;
+                if let Some(drift) = self.drifts.get_mut(*input as usize) {
+                    *drift = None;
+                }
+            }
+            Step::Provoke(station, trouble, mended) => self.provoke(*station, *trouble, *mended, seen)?,
+            Step::Drift(input, to, per_second) => self.drifts[*input as usize] = Some((*to, *per_second)),
             Step::Glitch(input, value) => {
                 let before = std::mem::replace(&mut self.inputs[*input as usize], *value);
                 self.run(PERIOD, seen)?;
@@ -425,6 +478,67 @@ impl World {
                 // The lab keeps the latest time; so does the world.
                 self.now = self.now.max(now);
             }
+        }
+        Ok(())
+    }
+
+    fn provoke(
+        &mut self,
+        station: u32,
+        trouble: Trouble,
+        mended: bool,
+        seen: &mut Seen<'_>,
+    ) -> Result<(), TestCaseError> {
+        self.step(&Step::Begin(station, 2), seen)?;
+        let all: &[usize] = [&[0, 1][..], &[2], &[3]][station as usize];
+        let mut drift = |world: &mut Self, to: f64, per_second: f64, length: u64| {
+            for channel in all {
+                world.drifts[*channel] = Some((to, per_second));
+            }
+            world.attend(length, seen)
+        };
+        match trouble {
+            Trouble::Runaway => drift(self, 150.0, 12.0, 5_000)?,
+            Trouble::Peel => {
+                drift(self, 110.0, 4.0, 22_000)?;
+                drift(self, 40.0, 30.0, 2_500)?;
+            }
+            Trouble::WarmJunction => {
+                self.inputs[all[0]] = Value::Junction {
+                    sample: Sample::Good(Celsius::constant(25.0)),
+                    cold_junction: Celsius::constant(61.0),
+                };
+                self.attend(500, seen)?;
+            }
+            Trouble::DeadHeater => drift(self, 150.0, 0.02, 62_000)?,
+            Trouble::Stuck => self.attend(43_000, seen)?,
+            Trouble::StuckOn => {
+                drift(self, 30.0, 1.0, 1_000)?;
+                self.ask(4, false, Ask::StopRun(StationId(station)), seen)?;
+                for channel in all {
+                    self.drifts[*channel] = Some((150.0, 1.0));
+                }
+                self.attend(80_000, seen)?;
+            }
+        }
+        if mended {
+            self.mend();
+            self.run(Millis(4_000), seen)?;
+            self.ask(4, false, Ask::Reset(StationId(station)), seen)?;
+        }
+        Ok(())
+    }
+
+    /// Time passes with somebody at every bench.
+    fn attend(&mut self, length: u64, seen: &mut Seen<'_>) -> Result<(), TestCaseError> {
+        let mut left = length;
+        while left > 0 {
+            for station in 0..3 {
+                self.ask(4, false, Ask::Present(StationId(station)), seen)?;
+            }
+            let part = left.min(10_000);
+            self.run(Millis(part), seen)?;
+            left -= part;
         }
         Ok(())
     }
@@ -502,6 +616,9 @@ impl World {
                         1 => &[],
                         _ => &[3, 7],
                     };
+                    for id in ids {
+                        self.drift(*id as usize);
+                    }
                     let values = ids
                         .iter()
                         .map(|id| (InputId(*id), self.inputs[*id as usize]))
@@ -524,6 +641,19 @@ impl World {
         }
         self.now = self.now.max(end);
         Ok(())
+    }
+
+    /// One period's worth of where a channel's temperature goes.
+    fn drift(&mut self, input: usize) {
+        let Some((to, per_second)) = self.drifts.get(input).copied().flatten() else {
+            return;
+        };
+        let Value::Sample(Sample::Good(now)) = self.inputs[input] else {
+            return;
+        };
+        let most = per_second * PERIOD.seconds();
+        let moved = now.degrees() + (to - now.degrees()).clamp(-most, most);
+        self.inputs[input] = Value::Sample(Sample::Good(Celsius::new(moved).unwrap()));
     }
 
     fn event(&mut self, event: &Event, seen: &mut Seen<'_>) -> Result<(), TestCaseError> {

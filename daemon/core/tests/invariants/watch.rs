@@ -25,7 +25,7 @@ const HOOD: usize = 4;
 const INPUT_DRIVER: [usize; 8] = [0, 0, 0, 2, 0, 0, 0, 2];
 const OUTPUT_DRIVER: [usize; 4] = [0, 0, 1, 2];
 
-#[derive(Clone, Copy)]
+#[derive(Clone)]
 struct Channel {
     period: Millis,
     /// What is added to its readings.
@@ -36,7 +36,14 @@ struct Channel {
     /// Faults in a row, and when the first of them was sampled.
     faults: u32,
     fault_since: Millis,
+    /// Good temperatures of the last [`REMEMBERED`], oldest first.
+    past: Vec<(Millis, f64)>,
+    /// Whether each of the last three scans told a cold junction.
+    junctions: [bool; 3],
 }
+
+/// How long readings are remembered: as long as any interlock looks back.
+const REMEMBERED: Millis = Millis(130_000);
 
 impl Channel {
     const NEVER: Self = Self {
@@ -47,7 +54,22 @@ impl Channel {
         before: None,
         faults: 0,
         fault_since: Millis::ZERO,
+        past: Vec::new(),
+        junctions: [false; 3],
     };
+
+    /// Highest less lowest of them.
+    fn range(&self, length: Millis) -> f64 {
+        let last = || self.last(length).iter().map(|(_, celsius)| *celsius);
+        last().fold(f64::MIN, f64::max) - last().fold(f64::MAX, f64::min)
+    }
+
+    /// The good readings of the last `length` up to the newest one.
+    fn last(&self, length: Millis) -> &[(Millis, f64)] {
+        let newest = self.past.last().map_or(Millis::ZERO, |(at, _)| *at);
+        let from = self.past.partition_point(|(at, _)| *at + length < newest);
+        &self.past[from..]
+    }
 }
 
 #[derive(Clone)]
@@ -65,6 +87,8 @@ struct Station {
     /// Somebody confirmed presence, started or resumed.
     confirmed: Millis,
     pedal: Option<bool>,
+    /// The run was started or resumed.
+    heat_since: Millis,
     /// Share of full power that was last granted and not taken back.
     heat: f64,
     ceiling: Option<Celsius>,
@@ -272,13 +296,26 @@ impl Watch {
     fn reading(&mut self, input: usize, at: Millis, value: Value) {
         if let Some(channel) = self.channels.get_mut(input) {
             let sample = match value {
-                Value::Sample(Sample::Good(celsius)) => Sample::Good(celsius + channel.offset),
-                Value::Sample(fault @ Sample::Fault(_)) => fault,
-                Value::Active(_) | Value::Unreadable => Sample::Fault(benchward_core::Fault::Device),
+                Value::Sample(sample) | Value::Junction { sample, .. } => match sample {
+                    Sample::Good(celsius) => Sample::Good(celsius + channel.offset),
+                    Sample::Fault(_) => sample,
+                },
+                Value::Active(_) | Value::Unreadable | Value::Current(_) => {
+                    Sample::Fault(benchward_core::Fault::Device)
+                }
             };
             channel.newest = Some((at, sample));
+            channel.junctions = [
+                channel.junctions[1],
+                channel.junctions[2],
+                matches!(value, Value::Junction { .. }),
+            ];
             if let Sample::Good(celsius) = sample {
                 (channel.before, channel.good) = (channel.good, Some(celsius));
+                if channel.past.last().is_none_or(|(last, _)| *last < at) {
+                    channel.past.push((at, celsius.degrees()));
+                }
+                channel.past.retain(|(old, _)| *old + REMEMBERED >= at);
                 channel.faults = 0;
             } else {
                 channel.faults += 1;
@@ -290,7 +327,7 @@ impl Watch {
         }
         let active = match value {
             Value::Active(active) => Some(active),
-            Value::Sample(_) | Value::Unreadable => None,
+            Value::Sample(_) | Value::Junction { .. } | Value::Current(_) | Value::Unreadable => None,
         };
         if input == HOOD {
             if active == Some(true) {
@@ -566,6 +603,7 @@ impl Watch {
                 );
                 if resumed {
                     station.confirmed = now;
+                    station.heat_since = now;
                     self.counts.resumes += 1;
                 }
             }
@@ -577,6 +615,7 @@ impl Watch {
                 );
                 prop_assert!(record.recipe.highest_target() <= lab, "a run above the ceiling");
                 station.confirmed = now;
+                station.heat_since = now;
                 self.counts.starts += 1;
             }
         }
@@ -761,6 +800,28 @@ impl Watch {
                 _ => false,
             },
             InterlockName::Clock => late.0 > 500,
+            InterlockName::RiseTooFast => {
+                return any(channels().map(|one| rises_too_fast(one, station.heat_since)));
+            }
+            InterlockName::SensorDetached => {
+                let moved = channels().any(|one| one.range(Millis(21_500)) >= 4.0);
+                return (!moved).then_some(false);
+            }
+            InterlockName::ColdJunction => {
+                let told = channels().any(|one| one.junctions == [true; 3]);
+                return (!told).then_some(false);
+            }
+            // The rest is heat as the drivers confirmed it, which isn't watched here.
+            InterlockName::NoResponse => {
+                let long = self.now.since(station.heat_since).0 >= 60_000;
+                return (!long).then_some(false);
+            }
+            InterlockName::HeatStuckOn => {
+                let warm = |one: &Channel| one.past.last().is_some_and(|(_, celsius)| *celsius >= 40.0);
+                let rises = channels().any(|one| one.range(Millis(16_500)) >= 3.0 && warm(one));
+                return (!rises || station.heat > 0.0).then_some(false);
+            }
+            InterlockName::SensorStuck => return any(channels().map(is_stuck)),
             InterlockName::RunTooLong | InterlockName::PermissiveOpen => return None,
         })
     }
@@ -955,6 +1016,47 @@ impl Watch {
             counts.both_on_one_driver += 1;
         }
     }
+}
+
+/// Whether one of them is so; `None`: none is for certain, and one may be.
+fn any(each: impl Iterator<Item = Option<bool>>) -> Option<bool> {
+    let each: Vec<Option<bool>> = each.collect();
+    if each.contains(&Some(true)) {
+        return Some(true);
+    }
+    (!each.contains(&None)).then_some(false)
+}
+
+/// For certain where every reading of more than 3 s is far above the limit's line through the one before; for certain
+/// not where the readings of 4 s lie within what a smoothed 6 °C/s can't come from.
+fn rises_too_fast(channel: &Channel, heat_since: Millis) -> Option<bool> {
+    let heated = |(at, _): &&(Millis, f64)| *at >= heat_since;
+    let long: Vec<_> = channel.last(Millis(3_300)).iter().filter(heated).collect();
+    let (Some((first, _)), Some((last, _))) = (long.first(), long.last()) else {
+        return Some(false);
+    };
+    let steep = |pair: &[&(Millis, f64)]| {
+        let apart = pair[1].0.since(pair[0].0).seconds();
+        apart <= 0.2 && pair[1].1 - pair[0].1 > 6.5 * apart
+    };
+    if last.since(*first).0 >= 3_200 && long.windows(2).all(steep) && channel.faults == 0 {
+        return Some(true);
+    }
+    (channel.range(Millis(4_100)) < 4.0).then_some(false)
+}
+
+/// For certain not where a reading of the last 20 s differs from the newest one. What the heat should have done can't
+/// be told from here.
+fn is_stuck(channel: &Channel) -> Option<bool> {
+    let last = channel.last(Millis(19_900));
+    let still = last
+        .windows(2)
+        .all(|pair| pair[0].1.total_cmp(&pair[1].1).is_eq());
+    let long = last
+        .first()
+        .zip(last.last())
+        .is_some_and(|(first, last)| last.0.since(first.0).0 >= 19_000);
+    (!still || !long).then_some(false)
 }
 
 fn is_heat(action: &Action) -> bool {

@@ -63,7 +63,7 @@ impl Header {
     /// show rows runs signals texts exact -journal
     /// ```
     ///
-    /// Every station has a `pedal`. Without a station there is `bench-1` with the channel `board-top`, the output
+    /// Every station has a `pedal`, and an input `amps` that measures its current where it says `current=yes`. Without a station there is `bench-1` with the channel `board-top`, the output
     /// `heat1` of 800 W, and an instance of its own name.
     ///
     /// # Errors
@@ -153,7 +153,7 @@ impl Header {
         };
         let (mut channels, mut permissives) = ("board-top", "");
         let (mut instance, mut heat) = ((*name).to_owned(), format!("heat{}", id.0 + 1));
-        let mut contactor = None;
+        let (mut contactor, mut current) = (None, false);
         let mut watts = Some(Watts::new(800.0).map_err(|error| error.to_string())?);
         let mut offset = CelsiusDelta::constant(0.0);
         for (key, value) in pairs(words)? {
@@ -173,6 +173,7 @@ impl Header {
                     station.supply = Some(at.ok_or("name the supply first")?);
                 }
                 "ceiling" => station.ceiling = Some(celsius(value)?),
+                "current" => current = value == "yes",
                 "contactor" => contactor = Some(value.split_once('/').ok_or("contactor=INSTANCE/OUTPUT")?),
                 "offset" => offset = CelsiusDelta::new(number(value)?).map_err(|error| error.to_string())?,
                 _ => return Err(format!("`{key}` is no key of `station`")),
@@ -205,6 +206,11 @@ impl Header {
         self.setup
             .inputs
             .push((instance, "pedal".into(), InputUse::Presence(id)));
+        if current {
+            self.setup
+                .inputs
+                .push((instance, "amps".into(), InputUse::Current(id)));
+        }
         if heat != "none" {
             let heat = OutputSetup {
                 instance,

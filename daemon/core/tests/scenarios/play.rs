@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use benchward_core::recipe::Recipe;
-use benchward_core::units::{Celsius, CelsiusDelta, Fraction, Millis, Watts};
+use benchward_core::units::{Amps, Celsius, CelsiusDelta, Fraction, Millis, Watts};
 use benchward_core::{
     Action, Ask, Calibration, Event, Fault, InputId, InputOffer, InputUse, InstanceId, Lab, Loss, Offset,
     Origin, OutputId, OutputOffer, Person, Request, RequestId, Roles, Sample, Seq, Setup, StationId, Value,
@@ -94,6 +94,7 @@ impl World {
             ))))),
             InputUse::Permissive(..) => Some(Source::Fixed(Value::Active(true))),
             InputUse::Presence(_) => Some(Source::Fixed(Value::Active(false))),
+            InputUse::Current(_) => Some(Source::Fixed(Value::Current(Amps::new(0.0).unwrap()))),
         };
         Self {
             lab: Lab::new(setup.clone()),
@@ -115,7 +116,8 @@ impl World {
     /// up INSTANCE                        its driver has started; offers every input at its rate
     /// down INSTANCE exit|protocol|failed TEXT
     /// scan INSTANCE INPUT=VALUE... [at 1.2 s]
-    ///                                    VALUE: degrees, open short range cold-junction device, on off unreadable
+    ///                                    VALUE: degrees, degrees@cold-junction, open short range cold-junction device,
+    ///                                    on off unreadable, 1.5A
     /// applied OUTPUT | lapsed OUTPUT     the driver confirms all it was told | its permit ran out
     /// refused OUTPUT TEXT
     /// tick                               one, whether it is time or not
@@ -536,7 +538,16 @@ fn value(text: &str) -> Result<Value, String> {
         "on" => Value::Active(true),
         "off" => Value::Active(false),
         "unreadable" => Value::Unreadable,
-        degrees => Value::Sample(Sample::Good(celsius(degrees)?)),
+        text if text.ends_with('A') => {
+            Value::Current(Amps::new(number(text.trim_end_matches('A'))?).map_err(|error| error.to_string())?)
+        }
+        text => match text.split_once('@') {
+            Some((degrees, cold_junction)) => Value::Junction {
+                sample: Sample::Good(celsius(degrees)?),
+                cold_junction: celsius(cold_junction)?,
+            },
+            None => Value::Sample(Sample::Good(celsius(text)?)),
+        },
     })
 }
 

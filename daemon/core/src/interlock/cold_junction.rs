@@ -1,0 +1,117 @@
+//! `cold-junction`: the place where the thermocouple's wires end is too cold, too warm, or jumps.
+//!
+//! A thermocouple measures the difference between its two ends, so whatever its cold junction is wrong by, the reading
+//! is wrong by too: degree for degree, and with no fault that anybody would see. A driver that tells the cold junction
+//! beside its value lets it be watched.
+//!
+//! Acts after [`CONFIRM_SCANS`] scans in a row in which the cold junction is outside [`LOW`] to [`HIGH`], or has moved
+//! from the last good one by more than [`JUMP`] a second (never less than that in all, however close two scans are). A
+//! terminal block has grams of brass and moves by less than 0.1 °C/s (common practice, no source, as the limit is); what
+//! jumps is a broken sensor or a converter that mixes up its channels. The last good one stays the measure while it
+//! jumps, so that a value that jumps and stays is confirmed; the allowance grows with time, so that 15 °C are forgiven
+//! after 3 s, and a safety role can reset.
+//!
+//! A channel whose driver doesn't tell a cold junction is never judged: there is nothing to judge.
+
+use super::{Cause, Effect, Facts, Observation, hundredths};
+use crate::channel::Channel;
+use crate::units::{Celsius, Millis};
+
+/// Lowest and highest cold junction that a converter is specified for.
+const LOW: Celsius = Celsius::constant(0.0);
+const HIGH: Celsius = Celsius::constant(60.0);
+/// How far it may move in a second, °C.
+const JUMP: f64 = 5.0;
+/// Scans in a row that confirm it.
+const CONFIRM_SCANS: u32 = 3;
+
+/// What is remembered of one channel's cold junction.
+#[derive(Debug, Clone, Copy, Default)]
+struct Seen {
+    /// Scans of the channel up to the last look.
+    scans: u64,
+    /// The last one that was good.
+    good: Option<(Millis, f64)>,
+    /// Bad ones in a row up to the newest.
+    bad: u32,
+}
+
+/// For each channel, in the station's order.
+#[derive(Debug, Clone, Default)]
+pub(super) struct ColdJunction {
+    seen: Vec<Seen>,
+}
+
+impl ColdJunction {
+    pub(super) fn observe(&mut self, facts: &Facts<'_>) -> Observation {
+        self.seen.resize(facts.channels.len(), Seen::default());
+        for (channel, seen) in facts.channels.iter().zip(&mut self.seen) {
+            let Some((at, junction)) = channel.cold_junction else {
+                *seen = Seen::default();
+                continue;
+            };
+            let wrong = wrong(at, junction, seen.good);
+            if seen.scans != channel.scans {
+                seen.scans = channel.scans;
+                if wrong.is_some() {
+                    seen.bad = seen.bad.saturating_add(1);
+                } else {
+                    seen.bad = 0;
+                    seen.good = Some((at, junction.degrees()));
+                }
+            }
+            if seen.bad >= CONFIRM_SCANS
+                && let Some(wrong) = wrong
+            {
+                return bad(channel, &wrong, seen.bad);
+            }
+        }
+        Observation::Good
+    }
+}
+
+/// What is wrong with a cold junction: measured, limit, in words.
+struct Wrong {
+    value: f64,
+    limit: f64,
+    text: String,
+}
+
+fn wrong(at: Millis, junction: Celsius, good: Option<(Millis, f64)>) -> Option<Wrong> {
+    if junction < LOW || junction > HIGH {
+        let limit = if junction < LOW { LOW } else { HIGH };
+        return Some(Wrong {
+            value: junction.degrees(),
+            limit: limit.degrees(),
+            text: format!("is at {junction}, limits {LOW} and {HIGH}"),
+        });
+    }
+    let (before, value) = good?;
+    let moved = (junction.degrees() - value).abs();
+    let limit = JUMP * at.since(before).seconds().max(1.0);
+    (moved > limit).then(|| Wrong {
+        value: moved,
+        limit,
+        text: format!(
+            "jumped by {moved:.1} °C, from {value:.1} °C to {junction}, in {}, limit {JUMP:.1} °C a second",
+            at.since(before)
+        ),
+    })
+}
+
+fn bad(channel: &Channel, wrong: &Wrong, scans: u32) -> Observation {
+    Observation::Bad(Cause {
+        channel: Some(channel.name.clone()),
+        value: Some(hundredths(wrong.value)),
+        limit: Some(hundredths(wrong.limit)),
+        unit: "Cel",
+        scan: Some(channel.scans),
+        ..Cause::plain(
+            Effect::Cut,
+            format!(
+                "the cold junction of channel {} {} ({scans} scans, limit {CONFIRM_SCANS})",
+                channel.name, wrong.text
+            ),
+        )
+    })
+}

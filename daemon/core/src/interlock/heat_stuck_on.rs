@@ -1,0 +1,141 @@
+//! `heat-stuck-on`: no heat is commanded, the drivers have confirmed that, and yet there is heat. A welded relay, a
+//! shorted triac. The second switch opens, and the whole lab is told: if that switch doesn't open either, somebody has to
+//! pull a plug.
+//!
+//! It counts at all times, on an idle bench too. Both ways to know ask first whether there has been no heat *for certain*
+//! ([`HeatLog::zero_since`](crate::heat_log::HeatLog::zero_since)): none granted, none applied, every command answered.
+//!
+//! 1. **Current**, where a driver offers an input that measures it: more than [`AMPS`] for [`FLOWS`], in every reading,
+//!    from [`SETTLES`] after the heat went to zero. A relay may finish a window of 1 s before that.
+//! 2. **Temperature**: [`COASTED`] after the heat went to zero a channel rises by more than [`RISE`] in [`WITHIN`],
+//!    steadily (each third of it by [`GOES_ON`] or more), is at [`WARM`] or more, and every other channel that can be read
+//!    rises too ([`OTHERS_RISE`]). What a heater has stored is given off by then: the slowest plate has a time constant
+//!    of 45 s, and what is left of it lifts a board by less.
+//!
+//! The extra conditions of the second are for a bench with people at it. A hand on a bead brings it to 37 °C at most. A
+//! bead that is taped onto a board still hot from another bench jumps once and then stands still. A soldering iron or a
+//! hot-air tool near one bead doesn't lift the others; near the only one it may trip this, and a trip is the right
+//! answer to a board that heats by nobody's command.
+//!
+//! Source of rise and times: simulation of boards from 21 to 950 g on four kinds of heater.
+
+use super::{Cause, Current, Effect, Facts, Observation, hundredths};
+use crate::channel::Channel;
+use crate::units::{CelsiusDelta, Millis};
+
+/// What flows though nothing should, amperes: 70 W at 230 V. Above the leakage of a snubber (some mA) and the zero error
+/// of a current transformer (common practice, no source).
+const AMPS: f64 = 0.3;
+/// How long it has to flow.
+const FLOWS: Millis = Millis::from_secs(1);
+/// How long a heater may take to be off after it was told to: the longest window of a relay.
+const SETTLES: Millis = Millis::from_secs(1);
+
+/// How long heat has been off before a rise says anything.
+const COASTED: Millis = Millis::from_secs(60);
+/// Time in which a rise is measured.
+const WITHIN: Millis = Millis::from_secs(15);
+/// Rise in that time, °C.
+const RISE: f64 = 3.0;
+/// Rise in each third of it, °C.
+const GOES_ON: f64 = 0.5;
+/// Rise of every other channel, °C.
+const OTHERS_RISE: f64 = 0.5;
+/// Warmer than a hand, °C.
+const WARM: f64 = 40.0;
+
+/// Since when current has flowed that shouldn't, by the time of its readings.
+#[derive(Debug, Clone, Default)]
+pub(super) struct HeatStuckOn {
+    flows_since: Option<Millis>,
+}
+
+impl HeatStuckOn {
+    pub(super) fn observe(&mut self, facts: &Facts<'_>) -> Observation {
+        let Some(zero_since) = facts.heat.zero_since() else {
+            self.flows_since = None;
+            return Observation::Good;
+        };
+        if let Some(current) = facts.current
+            && let Some(cause) = self.current(current, zero_since)
+        {
+            return Observation::Bad(cause);
+        }
+        if facts.now.since(zero_since) < COASTED {
+            return Observation::Good;
+        }
+        let rising = facts
+            .channels
+            .iter()
+            .enumerate()
+            .find_map(|(at, channel)| Some((at, channel, rises(channel)?)));
+        if let Some((at, channel, rise)) = rising
+            && others_rise(facts.channels, at)
+        {
+            return Observation::Bad(Cause {
+                channel: Some(channel.name.clone()),
+                value: Some(hundredths(rise)),
+                limit: Some(RISE),
+                unit: "Cel",
+                scan: Some(channel.scans),
+                ..Cause::plain(
+                    Effect::Cut,
+                    format!(
+                        "channel {} rose {rise:.1} °C in {WITHIN} though the heat has been off for {}, limit {RISE:.1} °C: \
+                         the heater is stuck on; if it goes on, pull its plug",
+                        channel.name,
+                        facts.now.since(zero_since)
+                    ),
+                )
+            });
+        }
+        Observation::Good
+    }
+
+    fn current(&mut self, current: &Current, zero_since: Millis) -> Option<Cause> {
+        // An input that has gone silent says nothing any more: what it said last was that the current flowed or not.
+        let (at, amps) = current.newest?;
+        if amps.amps() <= AMPS || at.since(zero_since) < SETTLES || at < zero_since {
+            self.flows_since = None;
+            return None;
+        }
+        let lasted = at.since(*self.flows_since.get_or_insert(at));
+        (lasted >= FLOWS).then(|| Cause {
+            value: Some(hundredths(amps.amps())),
+            limit: Some(AMPS),
+            unit: "A",
+            ..Cause::plain(
+                Effect::Cut,
+                format!(
+                    "{} of current flow through {} for {lasted} though the heat is off, limit {AMPS} A: the heater is \
+                     stuck on; if it goes on, pull its plug",
+                    amps, current.name
+                ),
+            )
+        })
+    }
+}
+
+/// By how much the channel rose, if that is more than stored heat explains.
+fn rises(channel: &Channel) -> Option<f64> {
+    let change = |from: u64, to: u64| {
+        channel
+            .trend
+            .change(Millis(from), Millis(to), channel.period)
+            .map(CelsiusDelta::degrees)
+    };
+    let rise = change(WITHIN.0, 0).filter(|rise| *rise > RISE)?;
+    let third = WITHIN.0 / 3;
+    let goes_on = (0..3).all(|part| change((part + 1) * third, part * third).is_some_and(|rise| rise >= GOES_ON));
+    (goes_on && channel.good?.degrees() >= WARM).then_some(rise)
+}
+
+/// Whether every channel but `at` that can be read rises too.
+fn others_rise(channels: &[Channel], at: usize) -> bool {
+    channels
+        .iter()
+        .enumerate()
+        .filter(|(one, _)| *one != at)
+        .filter_map(|(_, channel)| channel.trend.change(WITHIN, Millis::ZERO, channel.period))
+        .all(|change| change.degrees() >= OTHERS_RISE)
+}

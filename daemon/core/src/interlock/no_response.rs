@@ -1,0 +1,135 @@
+//! `no-response`: nearly all the heat there is, for a minute, and the steered temperature doesn't follow.
+//!
+//! What is judged is the temperature that the run steers by, since that is what decides how long the heat stays on: a
+//! dead heater, a board that isn't there, a bead that hangs beside it. It is asked while that temperature is below the
+//! target, after [`OVER`] with a mean heat, as the drivers confirmed it, above [`DEMAND`].
+//!
+//! A heavy board near what its bench can reach doesn't rise by 3 °C in a minute either, with everything well. So there
+//! are two rules, and between them it is left alone:
+//!
+//! * **Cool**, below [`COOL`]: it has to rise by [`RISE`] in [`OVER`]. A bench that can't pass 60 °C on full power is
+//!   one that doesn't heat.
+//! * **Hot**, from there on: it must not fall in each third of [`OVER`], by [`RISE`] in all. At its limit a board
+//!   stands still; when the heater dies it cools from then on. A draft of 30 s can't do that: it is over within two
+//!   thirds of a minute, and the board turns.
+//!
+//! A heater that has lost half its power, or a bead that is off a hot board, takes the board model to see; it comes in
+//! by `Facts::residual`, see `sensor-detached`.
+//!
+//! The heat and the temperatures are remembered over a restart of the run's heat, but a minute counts only if all of it
+//! belongs to this heat.
+
+use super::{Cause, Effect, Facts, Observation, hundredths};
+use crate::trend::Trend;
+use crate::units::{CelsiusDelta, Millis};
+
+/// Time without response.
+const OVER: Millis = Millis::from_secs(60);
+/// Mean share of full power that should show.
+const DEMAND: f64 = 0.9;
+/// Rise that is missed in a cool board, fall that is too much in a hot one, °C.
+const RISE: f64 = 3.0;
+/// Fall in each third of the time that is more than noise, °C.
+const FALL: f64 = 0.5;
+/// Up to where a board has to rise, °C.
+const COOL: f64 = 60.0;
+
+/// The last minute of the steered temperature, and the start of heat that it belongs to.
+#[derive(Debug, Clone, Default)]
+pub(super) struct NoResponse {
+    steered: Trend,
+    since: Millis,
+    /// Scans of the station's channels up to the last look.
+    scans: u64,
+    /// What it came to.
+    found: Option<Found>,
+}
+
+/// No response: how far the temperature moved, where to, and which rule it broke.
+#[derive(Debug, Clone, Copy)]
+struct Found {
+    moved: f64,
+    celsius: f64,
+    cool: bool,
+}
+
+impl NoResponse {
+    pub(super) fn observe(&mut self, facts: &Facts<'_>) -> Observation {
+        let Some(heating) = facts.heating else {
+            // No heat, no response to miss: the cause ends with the heat.
+            self.found = None;
+            return Observation::Good;
+        };
+        if heating.since != self.since {
+            self.steered.forget();
+            self.since = heating.since;
+        }
+        let scans = facts.channels.iter().map(|channel| channel.scans).sum();
+        if scans != self.scans
+            && let Some(control) = facts.control
+        {
+            self.scans = scans;
+            self.steered.take(facts.now, control);
+            self.found = self.look(facts, heating.since);
+        }
+        let Some(found) = self.found else { return Observation::Good };
+        let text = if found.cool {
+            format!(
+                "{OVER} of more than {:.0} % of full power moved the board by {:.1} °C, to {:.1} °C, limit {RISE:.1} °C up",
+                DEMAND * 100.0,
+                found.moved,
+                found.celsius
+            )
+        } else {
+            format!(
+                "the board fell without a pause by {:.1} °C, to {:.1} °C, in {OVER} of more than {:.0} % of full power, \
+                 limit {RISE:.1} °C",
+                -found.moved,
+                found.celsius,
+                DEMAND * 100.0
+            )
+        };
+        Observation::Bad(Cause {
+            value: Some(hundredths(found.moved)),
+            limit: Some(if found.cool { RISE } else { -RISE }),
+            unit: "Cel",
+            ..Cause::plain(Effect::Cut, text)
+        })
+    }
+
+    fn look(&self, facts: &Facts<'_>, since: Millis) -> Option<Found> {
+        let (control, target) = (facts.control?, facts.target?);
+        if control >= target || facts.now.since(since) < OVER {
+            return None;
+        }
+        let heat = facts.heat.mean(Millis(facts.now.0.saturating_sub(OVER.0)), facts.now)?;
+        if heat <= DEMAND {
+            return None;
+        }
+        let slack = slowest(facts);
+        let change = |from: u64, to: u64| {
+            self.steered
+                .change(Millis(from), Millis(to), slack)
+                .map(CelsiusDelta::degrees)
+        };
+        let moved = change(OVER.0, 0)?;
+        let cool = control.degrees() < COOL;
+        let third = OVER.0 / 3;
+        let fell = moved < -RISE
+            && (0..3).all(|part| change((part + 1) * third, part * third).is_some_and(|moved| moved < -FALL));
+        (if cool { moved < RISE } else { fell }).then_some(Found {
+            moved,
+            celsius: control.degrees(),
+            cool,
+        })
+    }
+}
+
+/// The longest time between two readings of a channel.
+fn slowest(facts: &Facts<'_>) -> Millis {
+    facts
+        .channels
+        .iter()
+        .map(|channel| channel.period)
+        .fold(Millis::ZERO, Millis::max)
+}

@@ -1,0 +1,75 @@
+//! `rise-too-fast`: a channel rises faster than a board may, and faster than a healthy bench heats one.
+//!
+//! The slope is the least-squares line through the readings of the last [`SMOOTHED_OVER`] (three of them at least, so
+//! two periods of a channel that is read more slowly than once a second). It acts when that slope has been above
+//! [`LIMIT`] for [`CONFIRM`] of the channel's own time.
+//!
+//! Why these figures:
+//!
+//! * 6 °C/s is above what a bench is asked for (reflow profiles stay at or below 3 °C/s; IPC/JEDEC J-STD-020, from
+//!   memory) and what the lightest board on the quickest heater does of itself, so what is faster is a heater out of
+//!   control, a bead on the element, or a value that jumps.
+//! * Noise of 0.2 °C (standard deviation) makes a slope of 0.05 °C/s at 20 Hz and 0.14 °C/s at 1 Hz over 2 s; a
+//!   converter's step of 0.25 °C at most 0.2 °C/s. Both are far from 6.
+//! * One wild reading lifts the slope only until the next ones are in: at 1 Hz it is over at the next reading, at
+//!   20 Hz within 0.4 s for a reading 100 °C off. A value that jumps and stays, by 11 °C or more, is confirmed: the
+//!   thermocouple is not telling of the board any more (or a bead was pressed on again while the heat was on).
+//!
+//! Only readings from after the heat became possible count: a bead that was taped on just before a start reads a jump.
+
+use super::{Cause, Effect, Facts, Observation};
+use crate::channel::Channel;
+use crate::units::{CelsiusPerSecond, Millis};
+
+/// What no board may exceed, °C/s.
+const LIMIT: f64 = 6.0;
+/// How long it has to last.
+const CONFIRM: Millis = Millis::from_secs(1);
+/// Length of the line through the readings.
+const SMOOTHED_OVER: Millis = Millis::from_secs(2);
+
+/// For each channel, in the station's order: the sample time since which its slope has been above the limit.
+#[derive(Debug, Clone, Default)]
+pub(super) struct RiseTooFast {
+    over_since: Vec<Option<Millis>>,
+}
+
+impl RiseTooFast {
+    pub(super) fn observe(&mut self, facts: &Facts<'_>) -> Observation {
+        self.over_since.resize(facts.channels.len(), None);
+        // Where no heat is possible, what is asked is whether the cause of a trip still stands.
+        let since = facts.heating.map_or(Millis::ZERO, |heating| heating.since);
+        for (channel, over_since) in facts.channels.iter().zip(&mut self.over_since) {
+            let Some((at, slope)) = slope(channel, since).filter(|(_, slope)| slope.per_second() > LIMIT) else {
+                *over_since = None;
+                continue;
+            };
+            let lasted = at.since(*over_since.get_or_insert(at));
+            if lasted >= CONFIRM {
+                let rate = slope.per_second();
+                return Observation::Bad(Cause {
+                    channel: Some(channel.name.clone()),
+                    value: Some(super::hundredths(rate)),
+                    limit: Some(LIMIT),
+                    unit: "Cel/s",
+                    scan: Some(channel.scans),
+                    ..Cause::plain(
+                        Effect::Cut,
+                        format!(
+                            "channel {} rises {rate:.1} °C/s (for {lasted}), limit {LIMIT:.1} °C/s for {CONFIRM}",
+                            channel.name
+                        ),
+                    )
+                });
+            }
+        }
+        Observation::Good
+    }
+}
+
+/// When the channel was last sampled, and how fast it rises.
+fn slope(channel: &Channel, since: Millis) -> Option<(Millis, CelsiusPerSecond)> {
+    let (at, _) = channel.newest?;
+    let over = SMOOTHED_OVER.max(channel.period * 2);
+    Some((at, channel.trend.slope(over, since)?))
+}

@@ -1,0 +1,197 @@
+//! `sensor-detached`: a thermocouple is no longer on the board. The tape peels, the bead reads the air, and a loop that
+//! believes it heats on.
+//!
+//! Three ways to know, in the order in which they are asked:
+//!
+//! 1. **The board model's residual** ([`Facts::residual`]), where there is a model. Its verdict `Detached` acts; its
+//!    verdict `Doubt` (a small shortfall, which a draft or a mains sag makes too) is a warning, and the station holds the
+//!    heat back meanwhile.
+//! 2. **A fall faster than a board cools.** A channel that was [`HOT`] or more falls within 2 s by more than [`FALL`] and
+//!    by more than [`COOLS`] of its excess over a room of 20 °C each second, in two scans in a row. The lightest boards
+//!    (0.28 g/cm², 2800 J/m²K) lose about 1.4 % of their excess a second in a draft of 2.5 times the convection
+//!    (2.5 x 11 W/m²K) with their radiation (12 W/m²K); [`COOLS`] is nearly twice that. The limit is physics and not
+//!    what this channel did before: what is learned from a fault would hide the next one.
+//! 3. **The others disagree.** Over [`FOLLOWS`] a channel falls short of what it should have done by [`SHORT`] or more,
+//!    and by more than [`SHORT_SHARE`] of the others' excess over 20 °C, while there is heat and was in the two
+//!    times before ([`HEAT_MIN`]), and the others don't fall ([`OTHERS_FALL`]). Without heat a part on top cools by 10 °C in
+//!    that time while the underside is kept warm by the bench, and its lag takes that into the heat that follows.
+//!    What it should have done: nothing, or half of its usual share of the others' rise, where it had one in the same
+//!    time before. So a bead that falls while the others don't is caught, and one that stops while they rise; the edge
+//!    of a board and a heavy part, which are slow at all times, are not. The others are taken at the lowest of them.
+//!
+//! A draft of 30 s reaches none of these: it moves all channels, and where it cools an edge or a part more than the
+//! rest, that is about 5 % of the excess, and 14 % if it hit that spot alone.
+//!
+//! What isn't seen without a model: a single bead that comes off slowly (over more than about 10 s from a cool board),
+//! and one that was loose from the start.
+
+use super::{Cause, Effect, Facts, Observation, Verdict, hundredths};
+use crate::channel::Channel;
+use crate::units::{CelsiusDelta, Millis};
+
+/// A fall is looked for below this no more: there is hardly an excess to lose.
+const HOT: f64 = 35.0;
+/// Time in which a fall is measured.
+const FALL_WITHIN: Millis = Millis::from_secs(2);
+/// Least fall in that time, °C: far above noise of 0.2 °C and steps of 0.25 °C.
+const FALL: f64 = 5.0;
+/// Share of its excess that no taped bead loses in a second.
+const COOLS: f64 = 0.025;
+/// Scans in a row that confirm a fall: one alone can be a glitch.
+const CONFIRM_SCANS: u32 = 2;
+
+/// Time over which channels are compared: longer than the 20 s that a heavy part lags behind.
+const FOLLOWS: Millis = Millis::from_secs(20);
+/// Least shortfall, °C.
+const SHORT: f64 = 8.0;
+/// Least shortfall as a share of the others' excess.
+const SHORT_SHARE: f64 = 0.15;
+/// Mean heat in that time that counts as heat, a share of full power.
+const HEAT_MIN: f64 = 0.05;
+/// The others may fall by this much, °C, and count as not falling.
+const OTHERS_FALL: f64 = 1.0;
+/// A rise of the others that shows how a channel follows them, °C.
+const TELLING_RISE: f64 = 5.0;
+
+/// The room, as cool as a bench's room may be, °C: a cooler one makes the excess larger than it is taken for.
+const ROOM: f64 = 20.0;
+
+/// For each channel, in the station's order: its scans up to the last look, and in how many of the last ones in a row
+/// it fell too fast.
+#[derive(Debug, Clone, Default)]
+pub(super) struct SensorDetached {
+    falls: Vec<(u64, u32)>,
+}
+
+impl SensorDetached {
+    pub(super) fn observe(&mut self, facts: &Facts<'_>) -> Observation {
+        if let Some(residual) = &facts.residual {
+            let text = format!(
+                "channel {} reads {} from what the board model expects over {}, limit {}",
+                residual.channel, residual.off, residual.horizon, residual.limit
+            );
+            return match residual.verdict {
+                Verdict::Doubt => {
+                    Observation::Warn(format!("{text}: heat holds back; look whether it is still taped down").into())
+                }
+                Verdict::Detached => Observation::Bad(Cause {
+                    channel: Some(residual.channel.clone()),
+                    value: Some(hundredths(residual.off.degrees())),
+                    limit: Some(residual.limit.degrees()),
+                    unit: "Cel",
+                    ..Cause::plain(Effect::Cut, text)
+                }),
+            };
+        }
+        self.falls.resize(facts.channels.len(), (0, 0));
+        for (channel, falls) in facts.channels.iter().zip(&mut self.falls) {
+            // Not on readings from before the heat: a bead that was moved just before a start.
+            let settled = facts
+                .heating
+                .is_none_or(|heating| facts.now.since(heating.since) >= FALL_WITHIN + Millis::from_secs(1));
+            let fall = too_fast(channel).filter(|_| settled);
+            if falls.0 != channel.scans {
+                *falls = (channel.scans, if fall.is_some() { falls.1.saturating_add(1) } else { 0 });
+            }
+            if let Some((fell, limit)) = fall.filter(|_| falls.1 >= CONFIRM_SCANS) {
+                return bad(
+                    channel,
+                    fell,
+                    limit,
+                    format!(
+                        "channel {} fell {fell:.1} °C in {FALL_WITHIN}, limit {limit:.1} °C: faster than a board cools",
+                        channel.name
+                    ),
+                );
+            }
+        }
+        if facts.channels.len() < 2 {
+            return Observation::Good;
+        }
+        let heated = |from: Millis, to: Millis| {
+            let ago = |length: Millis| Millis(facts.now.0.saturating_sub(length.0));
+            facts
+                .heat
+                .mean(ago(from), ago(to))
+                .is_some_and(|heat| heat >= HEAT_MIN)
+        };
+        if !(0..3).all(|part| heated(FOLLOWS * (part + 1), FOLLOWS * part)) {
+            return Observation::Good;
+        }
+        for (at, channel) in facts.channels.iter().enumerate() {
+            if let Some((short, limit, others)) = disagrees(facts.channels, at) {
+                return bad(
+                    channel,
+                    short,
+                    limit,
+                    format!(
+                        "channel {} fell {short:.1} °C short of the others in {FOLLOWS}, limit {limit:.1} °C, while \
+                         they rose {others:.1} °C",
+                        channel.name
+                    ),
+                );
+            }
+        }
+        Observation::Good
+    }
+}
+
+fn bad(channel: &Channel, value: f64, limit: f64, text: String) -> Observation {
+    Observation::Bad(Cause {
+        channel: Some(channel.name.clone()),
+        value: Some(hundredths(value)),
+        limit: Some(hundredths(limit)),
+        unit: "Cel",
+        scan: Some(channel.scans),
+        ..Cause::plain(Effect::Cut, text)
+    })
+}
+
+/// How far the channel fell and how far it may, where it fell too far.
+fn too_fast(channel: &Channel) -> Option<(f64, f64)> {
+    let slack = channel.period;
+    let from = |ago: Millis| {
+        let before = channel.trend.celsius(ago, slack)?.degrees();
+        Some((before, -channel.trend.change(ago, Millis::ZERO, slack)?.degrees()))
+    };
+    // From two moments, a second apart: one wild reading far up is no place to fall from.
+    let (a, b) = (from(FALL_WITHIN)?, from(FALL_WITHIN + Millis::from_secs(1))?);
+    let (before, fell) = (a.0.min(b.0), a.1.min(b.1));
+    let limit = FALL.max(COOLS * FALL_WITHIN.seconds() * (before - ROOM));
+    (before >= HOT && fell > limit).then_some((fell, limit))
+}
+
+/// How far channel `at` fell short of what the others say, how far it may, and how far they rose; where it is too far.
+fn disagrees(channels: &[Channel], at: usize) -> Option<(f64, f64, f64)> {
+    let moved = |channel: &Channel, from: Millis, to: Millis| {
+        channel
+            .trend
+            .change(from, to, channel.period)
+            .map(CelsiusDelta::degrees)
+    };
+    let others = || {
+        channels
+            .iter()
+            .enumerate()
+            .filter(|(one, _)| *one != at)
+            .map(|(_, channel)| channel)
+    };
+    // The other one that moved least speaks for all: whatever holds for it holds for the rest.
+    let least = |from: Millis, to: Millis| others().filter_map(|channel| moved(channel, from, to)).reduce(f64::min);
+    let rose = least(FOLLOWS, Millis::ZERO)?;
+    if rose < -OTHERS_FALL {
+        return None;
+    }
+    let own = moved(&channels[at], FOLLOWS, Millis::ZERO)?;
+    let share = least(FOLLOWS * 2, FOLLOWS)
+        .filter(|before| *before >= TELLING_RISE)
+        .and_then(|before| Some((moved(&channels[at], FOLLOWS * 2, FOLLOWS)? / before).clamp(0.0, 1.0)))
+        .unwrap_or(0.0);
+    let short = 0.5 * share * rose.max(0.0) - own;
+    let excess = others()
+        .filter_map(|channel| channel.good)
+        .map(|good| good.degrees() - ROOM)
+        .fold(0.0, f64::max);
+    let limit = SHORT.max(SHORT_SHARE * excess);
+    (short > limit).then_some((short, limit, rose))
+}

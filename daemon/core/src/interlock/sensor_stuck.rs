@@ -1,0 +1,226 @@
+//! `sensor-stuck`: a channel's raw value has not changed at all, although the heat made a change certain.
+//!
+//! A value that stands still proves nothing by itself: a converter with steps of 0.25 °C that is read once a second
+//! repeats itself for minutes at a steady dwell. So the question is always what the heat did meanwhile. It acts, after
+//! [`WITHIN`] without any change and at least [`READINGS_MIN`] equal readings, in three cases:
+//!
+//! 1. **It was rising.** While the steered temperature is more than [`BELOW_TARGET`] short of the target: the channel
+//!    rose by [`ROSE_BEFORE`] in the 20 s before it stopped, on a mean heat of [`HEAT_MIN`] or more, and has had as much
+//!    heat since (within 5 % of full power). A board's rise dies down with its time constant of minutes, not from one
+//!    reading to the next.
+//! 2. **Heat came.** Since the ramp began, [`CAME_WITHIN`] ago or more, the mean heat is at least [`CAME`] of full power
+//!    above what it was in the 20 s before. The heaviest board on the slowest plate rises by more than 1 °C in that
+//!    time.
+//! 3. **Heat went.** There has been none for all of that time, and the value is [`HOT`] or more: a board that hot cools.
+//!
+//! For a coarse converter, whose values were never seen closer together than [`FINE`], cases 1 and 3 wait longer:
+//! [`COARSE_RISING`], longer than a draft of 30 s that happens to hold a board where it is, and [`COARSE_WENT`], longer
+//! than the flat top of a heavy board's coast (0.25 °C of a peak that bends by 0.0025 °C/s² is 28 s wide). With fine
+//! steps both are a few seconds wide, and noise alone changes the value.
+//!
+//! What it doesn't see: a value that sticks in a steady dwell, where heat and temperature both stand still; and one
+//! that sticks within the first seconds of its rise, which is `no-response`'s. Figures by simulation of boards from 21
+//! to 950 g; common practice has 20 s, no source.
+//!
+//! Once it has acted, the cause stands until the value changes.
+
+use super::{Cause, Effect, Facts, Observation};
+use crate::channel::{Channel, Sample};
+use crate::units::{CelsiusDelta, Millis};
+
+/// How long a value may stand still against the heat.
+const WITHIN: Millis = Millis::from_secs(20);
+/// Time before that which the heat and the rise are compared with.
+const BEFORE: Millis = Millis::from_secs(20);
+/// Equal readings that are needed, however slowly a channel is read.
+const READINGS_MIN: u32 = 10;
+
+/// Values closer together than this show a fine converter, °C. Between a step of 1/32 and of 1/16 °C.
+const FINE: f64 = 0.05;
+/// Case 1 of a coarse converter.
+const COARSE_RISING: Millis = Millis::from_secs(40);
+/// Case 3 of a coarse converter.
+const COARSE_WENT: Millis = Millis::from_secs(60);
+
+/// Case 1: how far the steered temperature is short of its target. Nearer, heat and rise end together.
+const BELOW_TARGET: CelsiusDelta = CelsiusDelta::constant(5.0);
+/// Case 1: rise in the time before, 0.15 °C/s.
+const ROSE_BEFORE: CelsiusDelta = CelsiusDelta::constant(3.0);
+/// Case 1: least mean heat before. Less of it may be the coast of a heater that was on, not this heat's doing.
+const HEAT_MIN: f64 = 0.3;
+/// Case 1: how much less heat there may be since.
+const HEAT_SLACK: f64 = 0.05;
+/// Case 2: how long the heat has been there.
+const CAME_WITHIN: Millis = Millis::from_secs(40);
+/// Case 2: how much more than before.
+const CAME: f64 = 0.4;
+/// Case 3: from where on a board without heat cools by more than a coarse step in a minute, °C.
+const HOT: f64 = 60.0;
+/// Case 3: what counts as none.
+const NONE: f64 = 0.02;
+
+/// One channel's value and for how long it has been that.
+#[derive(Debug, Clone, Copy)]
+struct Still {
+    /// Scans of the channel up to the last look.
+    scans: u64,
+    value: f64,
+    /// When the value was first read, when last, and how often.
+    since: Millis,
+    until: Millis,
+    readings: u32,
+    /// Smallest change ever seen.
+    finest: f64,
+    /// Rise and mean heat of the time before it stood still, once it has for half the time that it may.
+    before: Option<(f64, f64)>,
+    /// It has acted on this value.
+    acted: bool,
+}
+
+/// Remembers each channel's value, in the station's order, and when the present ramp began.
+#[derive(Debug, Clone, Default)]
+pub(super) struct SensorStuck {
+    still: Vec<Option<Still>>,
+    /// The target and the start of heat that the ramp belongs to, and when it began.
+    ramp: Option<(f64, Millis, Millis)>,
+}
+
+impl SensorStuck {
+    pub(super) fn observe(&mut self, facts: &Facts<'_>) -> Observation {
+        self.still.resize(facts.channels.len(), None);
+        self.ramp = facts
+            .heating
+            .zip(facts.target)
+            .map(|(heating, target)| match self.ramp {
+                Some(same) if same.0.total_cmp(&target.degrees()).is_eq() && same.1 == heating.since => same,
+                Some(_) | None => (target.degrees(), heating.since, facts.now),
+            });
+        let ramp_since = self.ramp.map(|(_, _, since)| since);
+        let mut worst = Observation::Good;
+        for (channel, still) in facts.channels.iter().zip(&mut self.still) {
+            look(channel, still);
+            let Some(still) = still else { continue };
+            let Some((limit, why)) = why(facts, channel, still, ramp_since) else {
+                continue;
+            };
+            still.acted = true;
+            let lasted = still.until.since(still.since);
+            worst = Observation::Bad(Cause {
+                channel: Some(channel.name.clone()),
+                scan: Some(channel.scans),
+                ..Cause::lasted(
+                    Effect::Cut,
+                    format!(
+                        "channel {} has read {:.2} °C for {lasted} without any change, limit {limit}; {why}",
+                        channel.name, still.value
+                    ),
+                    lasted,
+                    limit,
+                )
+            });
+            break;
+        }
+        worst
+    }
+}
+
+/// Takes in the channel's newest reading.
+fn look(channel: &Channel, still: &mut Option<Still>) {
+    let Some((at, sample)) = channel.newest else {
+        // Its driver is new or gone.
+        *still = None;
+        return;
+    };
+    let Sample::Good(celsius) = sample else { return };
+    let value = celsius.degrees();
+    match still {
+        Some(seen) if seen.scans == channel.scans => {}
+        Some(seen) if seen.value.total_cmp(&value).is_eq() => {
+            seen.scans = channel.scans;
+            seen.until = at;
+            seen.readings = seen.readings.saturating_add(1);
+        }
+        Some(_) | None => {
+            let finest = still.map_or(f64::INFINITY, |seen| seen.finest.min((seen.value - value).abs()));
+            *still = Some(Still {
+                scans: channel.scans,
+                value,
+                since: at,
+                until: at,
+                readings: 1,
+                finest,
+                before: None,
+                acted: false,
+            });
+        }
+    }
+}
+
+/// Why the value should have changed, if it should.
+fn why(facts: &Facts<'_>, channel: &Channel, still: &mut Still, ramp_since: Option<Millis>) -> Option<(Millis, String)> {
+    if still.acted {
+        return Some((WITHIN, "it acted on this and the value is still the same".into()));
+    }
+    let lasted = still.until.since(still.since);
+    if lasted.0 < WITHIN.0 / 2 {
+        return None;
+    }
+    if still.before.is_none() {
+        let rose = channel
+            .trend
+            .change(lasted + BEFORE, lasted, channel.period)
+            .map_or(0.0, CelsiusDelta::degrees);
+        let heat = facts
+            .heat
+            .mean(Millis(still.since.0.saturating_sub(BEFORE.0)), still.since)
+            .unwrap_or(0.0);
+        still.before = Some((rose, heat));
+    }
+    if lasted < WITHIN || still.readings < READINGS_MIN {
+        return None;
+    }
+    let coarse = still.finest > FINE;
+    let (rose, heat_before) = still.before?;
+    let ramp_since = ramp_since?;
+    let below = facts
+        .control
+        .zip(facts.target)
+        .is_some_and(|(control, target)| target - control > BELOW_TARGET);
+
+    let rising = if coarse { COARSE_RISING } else { WITHIN };
+    if below && still.since > ramp_since && lasted >= rising {
+        let heat = facts.heat.mean(still.since, facts.now)?;
+        if rose >= ROSE_BEFORE.degrees() && heat_before >= HEAT_MIN && heat >= heat_before - HEAT_SLACK {
+            let text = format!(
+                "it rose {rose:.1} °C in the {BEFORE} before on {:.0} % of full power and has {:.0} % since",
+                heat_before * 100.0,
+                heat * 100.0
+            );
+            return Some((rising, text));
+        }
+    }
+    let heated = facts.now.since(ramp_since);
+    if below && still.since <= ramp_since && heated >= CAME_WITHIN {
+        let from = Millis(ramp_since.0.saturating_sub(BEFORE.0));
+        let (before, since) = (
+            facts.heat.mean(from, ramp_since).unwrap_or(0.0),
+            facts.heat.mean(ramp_since, facts.now)?,
+        );
+        if since >= before + CAME {
+            let text = format!(
+                "the heat went from {:.0} % to {:.0} % of full power {heated} ago",
+                before * 100.0,
+                since * 100.0
+            );
+            return Some((CAME_WITHIN, text));
+        }
+    }
+    let went = if coarse { COARSE_WENT } else { WITHIN };
+    if lasted >= went && still.value >= HOT {
+        let since = facts.heat.mean(Millis(facts.now.0.saturating_sub(went.0)), facts.now)?;
+        if since <= NONE {
+            return Some((went, format!("there has been no heat for {went}")));
+        }
+    }
+    None
+}

@@ -1,0 +1,200 @@
+//! How a temperature has moved: the last minute of a channel's readings, thinned to what slopes and changes need.
+//!
+//! Single readings say little about movement: at 20 Hz a step of 0.25 °C from one to the next looks like 5 °C/s.
+//! So readings are kept as means of half seconds, with how many went into each, and everything asked of them is asked
+//! of many: a slope by least squares over at least three of them, a change between two means. A channel that is
+//! read once a second has one reading in every other half second, and every answer is the same as from the readings
+//! themselves.
+//!
+//! It knows nothing of limits; the interlocks ask.
+
+use std::collections::VecDeque;
+
+use crate::units::{Celsius, CelsiusDelta, CelsiusPerSecond, Millis};
+
+/// Length of one mean.
+const MEAN_OVER: Millis = Millis(500);
+
+/// How far back anything is asked: 60 s and as much again as a slow channel may be apart.
+const KEPT: Millis = Millis::from_secs(64);
+
+/// The mean of the readings of one half second.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Mean {
+    /// Which half second, counted from the clock's zero.
+    half: u64,
+    /// Mean time of its readings.
+    at: f64,
+    celsius: f64,
+    count: f64,
+}
+
+/// The last minute of good readings.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Trend {
+    /// Oldest first, at most one per half second.
+    means: VecDeque<Mean>,
+}
+
+impl Trend {
+    /// Takes in a good reading. One that was sampled before the half second of the newest is not taken: it changes
+    /// nothing about where the temperature goes.
+    pub(crate) fn take(&mut self, at: Millis, celsius: Celsius) {
+        let half = at.0 / MEAN_OVER.0;
+        let (at, celsius) = (at.seconds(), celsius.degrees());
+        match self.means.back_mut() {
+            Some(newest) if half < newest.half => return,
+            Some(newest) if half == newest.half => {
+                newest.count += 1.0;
+                newest.at += (at - newest.at) / newest.count;
+                newest.celsius += (celsius - newest.celsius) / newest.count;
+            }
+            Some(_) | None => self.means.push_back(Mean {
+                half,
+                at,
+                celsius,
+                count: 1.0,
+            }),
+        }
+        let oldest = half.saturating_sub(KEPT.0 / MEAN_OVER.0);
+        while self.means.front().is_some_and(|mean| mean.half < oldest) {
+            self.means.pop_front();
+        }
+    }
+
+    /// Forgets everything: whatever is read next has nothing to do with what was read before.
+    pub(crate) fn forget(&mut self) {
+        self.means.clear();
+    }
+
+    /// Slope by least squares over the readings of the last `over` up to the newest one, none of them from before
+    /// `since`. `None` with fewer than three means, or less than half of `over` between the first and the last.
+    pub(crate) fn slope(&self, over: Millis, since: Millis) -> Option<CelsiusPerSecond> {
+        let newest = self.means.back()?;
+        let from = (newest.at - over.seconds()).max(since.seconds()) - 1e-6;
+        let within = || self.means.iter().rev().take_while(|mean| mean.at >= from);
+        let first = within().last()?;
+        if within().count() < 3 || newest.at - first.at < over.seconds() / 2.0 {
+            return None;
+        }
+        // Each mean counts as often as readings went into it. Times and temperatures are taken from the newest, so
+        // that nothing is lost in the difference of large numbers.
+        let (mut n, mut t, mut c) = (0.0, 0.0, 0.0);
+        for mean in within() {
+            n += mean.count;
+            t += mean.count * (mean.at - newest.at);
+            c += mean.count * (mean.celsius - newest.celsius);
+        }
+        let (t, c) = (t / n, c / n);
+        let (mut over, mut under) = (0.0, 0.0);
+        for mean in within() {
+            let apart = mean.at - newest.at - t;
+            over += mean.count * apart * (mean.celsius - newest.celsius - c);
+            under += mean.count * apart * apart;
+        }
+        CelsiusPerSecond::new(over / under).ok()
+    }
+
+    /// The temperature `ago` before the newest reading, as the mean of the half second there. `None` where there is
+    /// none within `slack` of that time.
+    fn mean_ago(&self, ago: Millis, slack: Millis) -> Option<Mean> {
+        let wanted = self.means.back()?.at - ago.seconds();
+        // Their times go up, so the nearest is on either side of where the wanted one would be.
+        let after = self.means.partition_point(|mean| mean.at < wanted);
+        let nearest = [after.checked_sub(1), Some(after)]
+            .into_iter()
+            .flatten()
+            .filter_map(|at| self.means.get(at))
+            .min_by(|a, b| (a.at - wanted).abs().total_cmp(&(b.at - wanted).abs()))?;
+        ((nearest.at - wanted).abs() <= slack.seconds().max(MEAN_OVER.seconds())).then_some(*nearest)
+    }
+
+    /// How far the temperature moved from `from` before the newest reading to `to` before it. `slack`: how far off
+    /// those times the readings may be, the channel's own period. `None` where nothing was read there.
+    pub(crate) fn change(&self, from: Millis, to: Millis, slack: Millis) -> Option<CelsiusDelta> {
+        let (first, last) = (self.mean_ago(from, slack)?, self.mean_ago(to, slack)?);
+        (first.half < last.half)
+            .then(|| CelsiusDelta::new(last.celsius - first.celsius).ok())
+            .flatten()
+    }
+
+    /// The temperature `ago` before the newest reading, as for [`Trend::change`].
+    pub(crate) fn celsius(&self, ago: Millis, slack: Millis) -> Option<Celsius> {
+        Celsius::new(self.mean_ago(ago, slack)?.celsius).ok()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A trend of `seconds` of readings, `hz` a second, each `at(time)`.
+    fn trend(seconds: u64, hz: u64, at: impl Fn(f64) -> f64) -> Trend {
+        let mut trend = Trend::default();
+        for step in 0..=seconds * hz {
+            let now = Millis(5_000_000 + step * 1000 / hz);
+            let since = now.since(Millis(5_000_000)).seconds();
+            trend.take(now, Celsius::new(at(since)).unwrap());
+        }
+        trend
+    }
+
+    fn slope(trend: &Trend) -> f64 {
+        trend.slope(Millis(2_000), Millis::ZERO).unwrap().per_second()
+    }
+
+    #[test]
+    fn a_straight_line_has_its_slope_at_every_rate() {
+        for hz in [1, 2, 4, 10, 20] {
+            let line = trend(10, hz, |t| 30.0 + 4.0 * t);
+            assert!((slope(&line) - 4.0).abs() < 1e-9, "{hz} Hz: {}", slope(&line));
+            let change = line
+                .change(Millis(8_000), Millis(2_000), Millis(1000 / hz))
+                .unwrap();
+            assert!((change.degrees() - 24.0).abs() < 2.1, "{hz} Hz: {change}");
+        }
+    }
+
+    /// 0.25 °C to and fro at 20 Hz is 5 °C/s from reading to reading.
+    #[test]
+    fn steps_of_a_converter_are_no_slope() {
+        let steps = trend(10, 20, |t| {
+            if (t * 20.0).round() % 2.0 == 0.0 {
+                100.0
+            } else {
+                100.25
+            }
+        });
+        assert!(slope(&steps).abs() < 0.05, "{}", slope(&steps));
+    }
+
+    #[test]
+    fn too_little_is_no_slope() {
+        let short = trend(0, 20, |_| 20.0);
+        assert_eq!(short.slope(Millis(2_000), Millis::ZERO), None);
+        let two = trend(1, 1, |_| 20.0);
+        assert_eq!(two.slope(Millis(2_000), Millis::ZERO), None);
+        let three = trend(2, 1, |_| 20.0);
+        assert!(slope(&three).abs() < 1e-12);
+        // Not from before a moment.
+        let long = trend(10, 10, |t| 20.0 + t);
+        assert_eq!(long.slope(Millis(2_000), Millis(5_009_200)), None);
+    }
+
+    #[test]
+    fn a_minute_is_kept_and_no_more() {
+        let long = trend(600, 10, |t| t);
+        assert!(long.means.len() <= 130, "{}", long.means.len());
+        let back = long.celsius(Millis::from_secs(60), Millis(100)).unwrap();
+        assert!((back.degrees() - 540.0).abs() < 0.6, "{back}");
+        assert_eq!(long.celsius(Millis::from_secs(70), Millis(100)), None);
+    }
+
+    #[test]
+    fn what_is_older_than_the_newest_changes_nothing() {
+        let mut line = trend(10, 10, |t| t);
+        let before = slope(&line);
+        line.take(Millis(5_001_000), Celsius::constant(300.0));
+        assert!((slope(&line) - before).abs() < 1e-12);
+    }
+}
