@@ -6,6 +6,7 @@ use std::sync::Arc;
 use crate::calibration::Calibration;
 use crate::channel::Sample;
 use crate::id::{InputId, InstanceId, OutputId, RequestId, Seq, StationId};
+use crate::model::BoardModel;
 use crate::person::{Origin, Person, Roles};
 use crate::recipe::Recipe;
 use crate::units::{Amps, Celsius, Fraction, Millis, Watts};
@@ -153,6 +154,8 @@ pub enum Ask {
         revision: u32,
         /// The board's serial number.
         serial: Arc<str>,
+        /// What is known of boards of its kind on this station; `None`: nothing yet.
+        model: Option<Arc<BoardModel>>,
     },
     /// End the run of a station and let it cool.
     StopRun(StationId),

@@ -9,6 +9,7 @@ use crate::event::{Ask, Event, InputOffer, Loss, OutputOffer, Request, Value};
 use crate::id::{InputId, InstanceId, OutputId, RequestId, RunId, Seq, StationId};
 use crate::interlock::{Current, Effect, HostLimits, Link, Panel, Permissive};
 use crate::limits::{self, Limits};
+use crate::model::BoardModel;
 use crate::output::Output;
 use crate::person::{Act, Origin, Person, Roles};
 use crate::recipe::{ControlBy, Recipe};
@@ -525,9 +526,24 @@ impl Lab {
                 recipe,
                 revision,
                 serial,
+                model,
             } => {
                 local(Act::Run)?;
-                self.start(out, who, station, &recipe, revision, serial)
+                let record = Record {
+                    run: self.next_run,
+                    station,
+                    recipe,
+                    revision,
+                    serial,
+                    operator: who.clone(),
+                    started: self.now,
+                    ended: None,
+                    outcome: None,
+                    peak: None,
+                    stages: Vec::new(),
+                    trips: Vec::new(),
+                };
+                self.start(out, record, model.as_deref())
             }
             Ask::StopRun(station) => {
                 may(Act::Run)?;
@@ -633,34 +649,18 @@ impl Lab {
     fn start(
         &mut self,
         out: &mut Out,
-        who: &Person,
-        station: StationId,
-        recipe: &Arc<Recipe>,
-        revision: u32,
-        serial: Arc<str>,
+        record: Record,
+        model: Option<&BoardModel>,
     ) -> Result<Answer, Refusal> {
+        let station = record.station;
         let name = self.named(station)?;
         // Evaluate first, so that a trip that is due is seen before the run and not just after its start.
         self.at(out, None, station, |station, around| station.step(around, false));
-        self.ready(station, &name, recipe)?;
-        let run = self.next_run;
+        self.ready(station, &name, &record.recipe)?;
+        let run = record.run;
         self.next_run = RunId(run.0 + 1);
-        let record = Record {
-            run,
-            station,
-            recipe: recipe.clone(),
-            revision,
-            serial,
-            operator: who.clone(),
-            started: self.now,
-            ended: None,
-            outcome: None,
-            peak: None,
-            stages: Vec::new(),
-            trips: Vec::new(),
-        };
         self.at(out, None, station, |station, around| {
-            station.begin(around, Run::begin(record, around.now));
+            station.begin(around, Run::begin(record, model, around.now));
         });
         Ok(Answer::Started(run))
     }

@@ -11,6 +11,7 @@ mod id;
 pub mod units;
 
 pub mod mistake;
+pub mod model;
 pub mod recipe;
 
 mod calibration;

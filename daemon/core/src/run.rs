@@ -22,6 +22,7 @@ use std::sync::Arc;
 use crate::control::Controller;
 use crate::id::{RunId, StationId};
 use crate::interlock::InterlockName;
+use crate::model::BoardModel;
 use crate::person::Person;
 use crate::recipe::{Recipe, Stage};
 use crate::units::{Celsius, CelsiusDelta, Fraction, Millis};
@@ -219,13 +220,14 @@ pub(crate) struct Run {
 }
 
 impl Run {
-    pub(crate) fn begin(record: Record, now: Millis) -> Self {
+    /// `model`: what is known of this kind of board here.
+    pub(crate) fn begin(record: Record, model: Option<&BoardModel>, now: Millis) -> Self {
         let limit = heat_limit(&record.recipe);
         let mut run = Self {
             record,
             state: State::Ramp,
             stage: 0,
-            controller: Controller::default(),
+            controller: Controller::new(model.map(|model| model.belief)),
             heat_since: Some(now),
             heated_before: Millis::ZERO,
             limit,
@@ -301,11 +303,15 @@ impl Run {
         }
     }
 
+    /// Takes in a good control temperature, and the heat that was granted since the one before it.
+    pub(crate) fn observe(&mut self, now: Millis, control: Celsius, granted: Fraction) {
+        self.controller.observe(now, control, granted);
+    }
+
     /// Heat to ask for.
-    pub(crate) fn ask(&mut self, now: Millis, control: Celsius, hold_back: bool) -> Fraction {
+    pub(crate) fn ask(&mut self, now: Millis) -> Fraction {
         let stage = *self.current();
-        self.controller
-            .step(now, control, stage.target, stage.ramp_max, hold_back)
+        self.controller.decide(now, stage.target, stage.ramp_max)
     }
 
     /// An interlock has acted: no heat; a person may resume.
@@ -323,7 +329,7 @@ impl Run {
         self.record.outcome = None;
         self.state = State::Ramp;
         self.heat_since = Some(now);
-        self.controller = Controller::default();
+        self.controller.begin_stage();
     }
 
     /// Heat is off for good.

@@ -294,7 +294,21 @@ impl Station {
                 self.heat(around, permit);
             }
         } else {
+            if fresh {
+                self.watch(around);
+            }
             self.cool_down(around);
+        }
+    }
+
+    /// Lets the control of a run that doesn't heat go on watching its board.
+    fn watch(&mut self, around: &Around<'_>) {
+        let Some(by) = self.run.as_ref().map(|run| run.recipe().control.clone()) else {
+            return;
+        };
+        let control = self.control_celsius(around.now, around.host, &by);
+        if let (Some(control), Some(run)) = (control, &mut self.run) {
+            run.observe(around.now, control, Fraction::ZERO);
         }
     }
 
@@ -307,19 +321,20 @@ impl Station {
         };
         let control = self.control_celsius(now, host, &by);
         if let Some(control) = control {
-            let progress = self
-                .run
-                .as_mut()
-                .map_or(Progress::Same, |run| run.progress(now, control));
+            let granted = self.heat;
+            let progress = self.run.as_mut().map_or(Progress::Same, |run| {
+                run.observe(now, control, granted);
+                run.progress(now, control)
+            });
             self.progressed(around, progress);
         }
         if !self.heating() {
             return;
         }
         let asked = match (control, &mut self.run) {
-            (Some(control), Some(run)) => run.ask(now, control, hold_back),
-            // Nothing to steer by: no heat until there is, or until an interlock has confirmed why not.
-            (None, _) | (_, None) => Fraction::ZERO,
+            (Some(_), Some(run)) if !hold_back => run.ask(now),
+            // Nothing to steer by, or something doubtful: no heat until that is over or an interlock has confirmed it.
+            (None, _) | (_, None) | (Some(_), Some(_)) => Fraction::ZERO,
         };
         let given = self.ask_supply(around, asked).thousandths();
         let mut heats = Vec::with_capacity(1);

@@ -4,8 +4,9 @@
 //! [`predict`] its calls; everything that is measured with them is there.
 
 use anyhow::Result;
-use benchward_core::Row;
+use benchward_core::model::learn;
 use benchward_core::recipe::Recipe;
+use benchward_core::{Row, Sample};
 use benchward_driver_simulated::Reading;
 use benchward_driver_simulated::random::Random;
 
@@ -14,9 +15,8 @@ use crate::lab;
 use crate::recipes;
 use crate::run::Conditions;
 
-/// A board model. Nothing makes one yet.
-#[derive(Debug, Clone)]
-pub struct Model(());
+/// A board model.
+pub type Model = benchward_core::model::BoardModel;
 
 /// By how much a model that is off is off.
 pub const OFF: f64 = 1.3;
@@ -44,14 +44,41 @@ pub fn of_bench(plant: &Plant) -> Result<Option<Model>> {
 }
 
 /// Learns from the readings of a run.
-fn learn(_rows: &[Row], _plant: &Plant) -> Option<Model> {
-    None
+fn learn(rows: &[Row], plant: &Plant) -> Option<Model> {
+    let mut samples = Vec::new();
+    let mut heat = 0.0;
+    let mut before = None;
+    for row in rows {
+        let Some(Some(Sample::Good(celsius))) = row.values.first() else {
+            continue;
+        };
+        samples.push(learn::Sample {
+            dt: before.map_or(0.0, |before| row.at.since(before).seconds()),
+            heat,
+            celsius: celsius.degrees(),
+        });
+        heat = row.heat.share();
+        before = Some(row.at);
+    }
+    let learned = learn::learn(&samples, plant.settings.ambient_celsius)
+        .inspect_err(|why| eprintln!("bench {}: {why}", plant.number))
+        .ok()?;
+    Some(Model {
+        board: "AX-20 backplane".into(),
+        revision: 1,
+        belief: learned.belief,
+    })
 }
 
 /// A model whose parameters are each multiplied by the next of [`off_factors`].
 #[must_use]
-pub fn off_by_30(model: &Model, _plant: &Plant) -> Model {
-    model.clone()
+pub fn off_by_30(model: &Model, plant: &Plant) -> Model {
+    let mut off = model.clone();
+    for (at, factor) in (0..4).zip(off_factors(plant.number)) {
+        off.belief.mean[at] += factor.ln();
+        off.belief.sd[at] = off.belief.sd[at].max(0.25);
+    }
+    off
 }
 
 /// [`OFF`] or its inverse, one after the other as the bench's seed decides.

@@ -149,7 +149,7 @@ impl World {
     }
 
     /// Starts a recipe on a station, with what is known of its board. Where a start takes a board model, it is handed over here.
-    pub fn start(&mut self, now: Millis, station: usize, recipe: &Arc<Recipe>, _known: Option<&Model>) {
+    pub fn start(&mut self, now: Millis, station: usize, recipe: &Arc<Recipe>, known: Option<&Model>) {
         self.stations[station].place = Place::Waiting;
         let id = RequestId(self.next_request);
         self.next_request += 1;
@@ -165,6 +165,7 @@ impl World {
                     recipe: recipe.clone(),
                     revision: 1,
                     serial: "SN-0001".into(),
+                    model: known.map(|known| Arc::new(known.clone())),
                 },
             }),
         );

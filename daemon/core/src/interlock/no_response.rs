@@ -11,7 +11,7 @@
 //!   one that doesn't heat.
 //! * **Hot**, from there on: it must not fall in each third of [`OVER`], by [`RISE`] in all. At its limit a board
 //!   stands still; when the heater dies it cools from then on. A draft of 30 s can't do that: it is over within two
-//!   thirds of a minute, and the board turns.
+//!   thirds of a minute, and the board turns. Nor may the fall be one that is coming to its end ([`TURNING`]).
 //!
 //! A heater that has lost half its power, or a bead that is off a hot board, takes the board model to see; it comes in
 //! by `Facts::residual`, see `sensor-detached`.
@@ -31,6 +31,10 @@ const DEMAND: f64 = 0.9;
 const RISE: f64 = 3.0;
 /// Fall in each third of the time that is more than noise, °C.
 const FALL: f64 = 0.5;
+/// A fall that has become less than this share of what it was is one that ends: a plate that was let cool takes a
+/// minute of full power until it warms the board again. Without heat a board's fall loses a third of itself a minute
+/// at most, by its own time constant of minutes.
+const TURNING: f64 = 0.6;
 /// Up to where a board has to rise, °C.
 const COOL: f64 = 60.0;
 
@@ -99,7 +103,8 @@ impl NoResponse {
 
     fn look(&self, facts: &Facts<'_>, since: Millis) -> Option<Found> {
         let (control, target) = (facts.control?, facts.target?);
-        if control >= target || facts.now.since(since) < OVER {
+        // Nearer than the rise that is asked for, it need not rise that much.
+        if (target - control).degrees() <= RISE || facts.now.since(since) < OVER {
             return None;
         }
         let heat = facts.heat.mean(Millis(facts.now.0.saturating_sub(OVER.0)), facts.now)?;
@@ -115,8 +120,15 @@ impl NoResponse {
         let moved = change(OVER.0, 0)?;
         let cool = control.degrees() < COOL;
         let third = OVER.0 / 3;
+        // Newest third last.
+        let thirds: Option<Vec<f64>> = (0..3)
+            .rev()
+            .map(|part| change((part + 1) * third, part * third))
+            .collect();
         let fell = moved < -RISE
-            && (0..3).all(|part| change((part + 1) * third, part * third).is_some_and(|moved| moved < -FALL));
+            && thirds.is_some_and(|thirds| {
+                thirds.iter().all(|moved| *moved < -FALL) && thirds[2] < TURNING * thirds[0]
+            });
         (if cool { moved < RISE } else { fell }).then_some(Found {
             moved,
             celsius: control.degrees(),

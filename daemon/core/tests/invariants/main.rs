@@ -134,7 +134,7 @@ proptest! {
 #[test]
 fn walks_reach_what_matters() {
     let config = Config {
-        cases: 200,
+        cases: 400,
         failure_persistence: None,
         ..Config::default()
     };

@@ -273,7 +273,7 @@ fn ask() -> impl Strategy<Value = Ask> {
         2 => ceiling().prop_map(Ask::SetLabCeiling),
         2 => (station(), prop::option::weighted(0.7, ceiling()))
             .prop_map(|(station, ceiling)| Ask::SetStationCeiling(station, ceiling)),
-        2 => (station(), 0_usize..3, offset(), offset(), any::<bool>()).prop_map(calibrate),
+        3 => (station(), 0_usize..3, offset(), offset(), any::<bool>()).prop_map(calibrate),
         1 => Just(Ask::PutRecipe { recipe: "usual".into() }),
     ]
 }
@@ -306,6 +306,7 @@ fn start(station: StationId, recipe: usize) -> Ask {
         recipe: recipes()[recipe].clone(),
         revision: 1,
         serial: "SN-0001".into(),
+        model: None,
     }
 }
 

@@ -130,6 +130,7 @@ impl Plant {
             recipe,
             revision: 1,
             serial: "AX20-0001".into(),
+            model: None,
         });
     }
 

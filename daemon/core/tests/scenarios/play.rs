@@ -396,6 +396,7 @@ impl World {
             recipe: recipe.ok_or("no such recipe")?.clone(),
             revision: 1,
             serial: "SN-0001".into(),
+            model: None,
         })
     }
 

@@ -65,6 +65,7 @@ impl Station {
             recipe,
             revision,
             serial: serial.as_str().into(),
+            model: None,
         };
         match self.door.ask(connection, &header, ask).await? {
             Answer::Started(run) => Ok(run.0),

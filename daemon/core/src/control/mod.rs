@@ -1,0 +1,284 @@
+//! Control: how much heat a station asks for.
+//!
+//! Four parts, each in its own file: [`filter`] says where board and element are, [`adapt`] finds out what board
+//! it is, [`horizon`] chooses the heat that follows the reference, and [`governor`] has the last word: never more
+//! than what lets the board coast to a stop at its target, with room for what isn't known yet of this board. On a
+//! board that nobody has seen that room is wide, so that the first heat is small, and it narrows as the board
+//! answers. There is nothing to tune by hand.
+//!
+//! Readings come at 1 to 20 Hz; a decision is made every quarter of a second and stands in between.
+
+mod adapt;
+mod filter;
+mod governor;
+mod horizon;
+
+use adapt::Adaptation;
+use filter::{Family, Filter};
+use horizon::{Horizon, Wish};
+
+use crate::model::Belief;
+use crate::units::{Celsius, CelsiusPerSecond, Fraction, Millis};
+
+/// Shortest time between two decisions.
+const DECIDE_EVERY_S: f64 = 0.25;
+/// Time between two looks ahead over the whole horizon.
+const THINK_EVERY_S: f64 = 1.0;
+/// Degrees above the target that a coast may reach: less than a reading's noise.
+const MARGIN_FAR: f64 = 0.4;
+/// The same within [`NEAR`] of the target, so that holding is not the governor's business.
+const MARGIN_NEAR: f64 = 0.6;
+/// Largest doubt that is reckoned with.
+const DOUBT_MAX: f64 = 1.5;
+/// An explanation is reckoned with while its cost is at most this much above the best one's (twice the logarithm of
+/// a ratio of likelihoods), and forgotten above the second.
+const PLAUSIBLE: f64 = 6.0;
+const IMPOSSIBLE: f64 = 40.0;
+/// How much of a ramp limit is used, and how much of the doubt counts for it: what the slope is now has been seen.
+const RAMP_SHARE: f64 = 0.97;
+const RAMP_CAUTION: f64 = 0.12;
+const NEAR: f64 = 0.8;
+/// How many standard deviations of the peak are kept free, on a board that nobody has seen and on one that has
+/// a model.
+const DOUBTS_UNKNOWN: f64 = 1.0;
+const DOUBTS_KNOWN: f64 = 0.3;
+/// A ramp's reference is at most this far ahead of the board, in seconds of ramp: what was lost to a weak
+/// heater must not be caught up by a faster rise.
+const LEAD_S: f64 = 1.0;
+
+/// The loop of one run.
+#[derive(Debug, Clone)]
+pub(crate) struct Controller {
+    beliefs: Vec<Belief>,
+    doubts: f64,
+    inner: Option<Loop>,
+}
+
+/// What there is from the first reading on.
+#[derive(Debug, Clone)]
+struct Loop {
+    /// What may be true, likeliest first; one for a board with a model.
+    hypotheses: Vec<Hypothesis>,
+    horizon: Horizon,
+    /// The ramp's moving target.
+    reference: Option<f64>,
+    seen: Millis,
+    decided: Option<Millis>,
+    thought: Option<Millis>,
+    wanted: f64,
+    heat: f64,
+}
+
+/// One explanation of what is seen.
+#[derive(Debug, Clone)]
+struct Hypothesis {
+    family: Family,
+    filter: Filter,
+    adaptation: Adaptation,
+    /// Standard deviation of the logarithm of how far the board still rises.
+    doubt: f64,
+}
+
+impl Hypothesis {
+    fn new(belief: &Belief, room: f64, celsius: f64) -> Self {
+        Self {
+            family: Family::new(&belief.mean, belief, room),
+            filter: Filter::at_rest(celsius),
+            adaptation: Adaptation::new(*belief, room, celsius),
+            doubt: 0.0,
+        }
+    }
+
+    fn observe(&mut self, dt: f64, granted: f64, celsius: f64) {
+        self.filter.predict(&self.family, dt, granted);
+        self.filter.correct(celsius);
+        self.adaptation.saw(dt, granted, celsius);
+    }
+
+    fn learn(&mut self) {
+        if let Some(adapted) = self.adaptation.work() {
+            self.family = adapted.family;
+            self.filter = adapted.filter;
+        }
+    }
+
+    /// How far the board rises is a product of what isn't known, so that its logarithm is what is normal.
+    fn doubt(&mut self, on_s: f64) {
+        let (rise, sensitivity) = governor::sensitivity(&self.family, &self.filter, 1.0, on_s);
+        self.doubt = (self.adaptation.doubt(&sensitivity) / rise.max(0.5)).min(DOUBT_MAX);
+    }
+
+    /// The most heat for `on_s` seconds if this is true.
+    fn most(&self, on_s: f64, target: f64, rate: f64, doubts: f64) -> f64 {
+        let state = &self.filter.state;
+        let margin = if target - state.board < NEAR {
+            MARGIN_NEAR
+        } else {
+            MARGIN_FAR
+        };
+        let spare = target + margin - state.board;
+        let caution = (-doubts * self.doubt).exp();
+        let limit = state.board + if spare > 0.0 { spare * caution } else { spare };
+        governor::most(
+            &self.family.model,
+            state,
+            on_s,
+            limit,
+            rate * RAMP_SHARE * caution.powf(RAMP_CAUTION),
+        )
+    }
+}
+
+impl Controller {
+    /// For a board with this model, or for one that nobody has seen.
+    pub(crate) fn new(known: Option<Belief>) -> Self {
+        Self {
+            beliefs: known.map_or_else(Belief::of_unknown_boards, |belief| vec![belief]),
+            doubts: if known.is_some() {
+                DOUBTS_KNOWN
+            } else {
+                DOUBTS_UNKNOWN
+            },
+            inner: None,
+        }
+    }
+
+    /// A new stage or a resumed run: the ramp starts at the board's own temperature again.
+    pub(crate) fn begin_stage(&mut self) {
+        if let Some(inner) = &mut self.inner {
+            inner.reference = None;
+            inner.thought = None;
+        }
+    }
+
+    /// Takes in a good control temperature, and the heat that was really granted since the one before it.
+    pub(crate) fn observe(&mut self, now: Millis, celsius: Celsius, granted: Fraction) {
+        let celsius = celsius.degrees();
+        let Some(inner) = &mut self.inner else {
+            self.inner = Some(Loop::new(now, celsius, &self.beliefs));
+            return;
+        };
+        let dt = now.since(inner.seen).seconds();
+        if dt <= 0.0 {
+            return;
+        }
+        inner.seen = now;
+        for hypothesis in &mut inner.hypotheses {
+            hypothesis.observe(dt, granted.share(), celsius);
+        }
+    }
+
+    /// Heat to ask for now.
+    pub(crate) fn decide(
+        &mut self,
+        now: Millis,
+        target: Celsius,
+        ramp_max: Option<CelsiusPerSecond>,
+    ) -> Fraction {
+        let Some(inner) = &mut self.inner else {
+            return Fraction::ZERO;
+        };
+        inner.decide(now, target.degrees(), ramp_max, self.doubts)
+    }
+}
+
+impl Loop {
+    fn new(now: Millis, celsius: f64, beliefs: &[Belief]) -> Self {
+        // A board that starts warm says nothing of the room.
+        let room = if celsius < 35.0 { celsius } else { 24.0 };
+        Self {
+            hypotheses: beliefs
+                .iter()
+                .map(|belief| Hypothesis::new(belief, room, celsius))
+                .collect(),
+            horizon: Horizon::new(),
+            reference: None,
+            seen: now,
+            decided: None,
+            thought: None,
+            wanted: 0.0,
+            heat: 0.0,
+        }
+    }
+
+    fn decide(
+        &mut self,
+        now: Millis,
+        target: f64,
+        ramp_max: Option<CelsiusPerSecond>,
+        doubts: f64,
+    ) -> Fraction {
+        let since = self.decided.map_or(DECIDE_EVERY_S, |at| now.since(at).seconds());
+        if since < DECIDE_EVERY_S - 1e-3 {
+            return Fraction::clamped(self.heat);
+        }
+        self.decided = Some(now);
+        self.weigh();
+        // Heat stands until the next decision, which comes with the next reading.
+        let on_s = since.clamp(0.5, 2.0);
+        let rate = ramp_max.map_or(f64::INFINITY, CelsiusPerSecond::per_second);
+        let from = self.reference(since, self.hypotheses[0].filter.state.board, target, rate);
+        if self
+            .thought
+            .is_none_or(|at| now.since(at).seconds() >= THINK_EVERY_S - 1e-3)
+        {
+            self.thought = Some(now);
+            for hypothesis in &mut self.hypotheses {
+                hypothesis.doubt(on_s);
+            }
+            let wish = Wish {
+                from,
+                rate,
+                target,
+                limit: target + 0.5,
+            };
+            let likeliest = &self.hypotheses[0];
+            self.wanted = self.horizon.think(
+                &likeliest.family.model,
+                &likeliest.filter.state,
+                self.heat,
+                1.0,
+                &wish,
+            );
+        }
+        let least = self.hypotheses[0].adaptation.cost;
+        let most = self
+            .hypotheses
+            .iter()
+            .filter(|hypothesis| hypothesis.adaptation.cost - least < PLAUSIBLE)
+            .map(|hypothesis| hypothesis.most(on_s, target, rate, doubts))
+            .fold(1.0, f64::min);
+        self.heat = self.wanted.min(most).clamp(0.0, 1.0);
+        Fraction::clamped(self.heat)
+    }
+
+    /// Learns, puts the likeliest explanation first, and forgets those that can't be true.
+    fn weigh(&mut self) {
+        for hypothesis in &mut self.hypotheses {
+            hypothesis.learn();
+        }
+        self.hypotheses
+            .sort_by(|one, other| one.adaptation.cost.total_cmp(&other.adaptation.cost));
+        let least = self.hypotheses[0].adaptation.cost;
+        self.hypotheses
+            .retain(|hypothesis| hypothesis.adaptation.cost - least < IMPOSSIBLE);
+    }
+
+    /// Moves the ramp's reference on, and says where it is.
+    fn reference(&mut self, dt: f64, board: f64, target: f64, rate: f64) -> f64 {
+        if !rate.is_finite() {
+            self.reference = None;
+            return target;
+        }
+        let before = self.reference.unwrap_or(board);
+        let moved = if target >= before {
+            (before + rate * dt)
+                .min(target)
+                .min((board + rate * LEAD_S).max(before))
+        } else {
+            (before - rate * dt).max(target)
+        };
+        self.reference = Some(moved);
+        moved
+    }
+}

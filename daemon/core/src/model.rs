@@ -1,0 +1,327 @@
+//! The board model: the few numbers that say how a board on a station takes and loses heat.
+//!
+//! A grey box: an energy balance with as few states as explain what a thermocouple shows, and parameters that
+//! are found from a run ([`learn`]). It stands for heater, board and sensor together, so that it belongs to one
+//! kind of board on one station.
+//!
+//! ```text
+//!   heat u ──> element Th ──E(Th, Tc)──> board Tc ──lag──> reading Tm
+//!                  │                       │  ^
+//!             surroundings Te <────────────┘  └──> slow part of the board Tp
+//! ```
+//!
+//! The flow out of the element is scaled so that it is 1 at full power in the steady state with everything
+//! around it at 100 °C. A share `f` of it is radiation:
+//!
+//! ```text
+//!   E(Th, Tx, f) = f (Th⁴ - Tx⁴) / (Tf⁴ - 373.15⁴) + (1 - f) (Th - Tx) / (Tf - 373.15)        kelvin
+//!   lag·s Th' = u - ½ E(Th, Tc, f) - ½ E(Th, Te, ½ f)       s = ∂E/∂Th where E = 0.4 and Tx = 100 °C
+//!   Tc' = K E(Th, Tc, f) - a [0.55 (Tc - Te) + 0.45 (Tc⁴ - Te⁴) / (4·350³)] + d + g (Tp - Tc) / tp
+//!   Tm' = (Tc - Tm) / tm
+//!   Tp' = (Tc - Tp) / tp
+//!   w'  = (u - w) / 500 s,   Te = room + beta w
+//! ```
+//!
+//! The second, half as radiant loss of the element lets its efficiency fall with power, as it does on real
+//! lamps; without it, a model fitted at 60 % power says wrongly when full power arrives. The radiant part of the
+//! board's own loss is linear at 350 K, so that `a` keeps its meaning.
+//!
+//! Sources of the terms: lumped capacitance, Stefan-Boltzmann exchange with large surroundings (Incropera et al.,
+//! *Fundamentals of Heat and Mass Transfer*, from memory); the composition is our own.
+
+pub mod learn;
+
+use std::sync::Arc;
+
+use nalgebra::SVector;
+
+/// How many parameters there are.
+pub const PARAMETERS: usize = 8;
+
+/// Logarithms of the parameters (of `f`: its logit), in the order of [`Parameter::ALL`]. Fits work on these, so that
+/// every parameter keeps its sign and a step means a share.
+pub type Theta = SVector<f64, PARAMETERS>;
+
+/// The parameters by name.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Parameter {
+    /// `K`: how fast full power warms the board, °C/s.
+    Rise,
+    /// `lag`: time constant of the element at 40 % power, s.
+    HeaterLag,
+    /// `a`: rate at which the board loses its excess over the surroundings, 1/s.
+    Loss,
+    /// `tm`: lag of the reading behind the board, s.
+    SensorLag,
+    /// `beta`: how much full power warms the surroundings in the end, °C.
+    WarmUp,
+    /// `g`: heat capacity of the slow part as a share of the board's.
+    SlowShare,
+    /// `tp`: time constant of the slow part, s.
+    SlowLag,
+    /// `f`: share of the element's heat that goes by radiation, 0 to 1.
+    Radiant,
+}
+
+impl Parameter {
+    /// Every parameter, in the order of [`Theta`].
+    pub const ALL: [Self; PARAMETERS] = [
+        Self::Rise,
+        Self::HeaterLag,
+        Self::Loss,
+        Self::SensorLag,
+        Self::WarmUp,
+        Self::SlowShare,
+        Self::SlowLag,
+        Self::Radiant,
+    ];
+
+    /// The value that stands for it in a fit.
+    fn value(self, theta: f64) -> f64 {
+        match self {
+            Self::Radiant => 1.0 / (1.0 + (-theta).exp()),
+            _ => theta.exp(),
+        }
+    }
+
+    /// Its place in [`Theta`] for a value in its own unit.
+    pub fn to_theta(self, value: f64) -> f64 {
+        match self {
+            Self::Radiant => (value / (1.0 - value)).ln(),
+            _ => value.ln(),
+        }
+    }
+}
+
+/// What is believed of the parameters before or after a run: a normal distribution of [`Theta`].
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Belief {
+    /// The most likely values.
+    pub mean: Theta,
+    /// Their standard deviations.
+    pub sd: Theta,
+}
+
+impl Belief {
+    /// What may be believed of a board and a bench that nobody has seen: one belief for each way in which benches
+    /// are heated. They are too different for one: a lamp shows its whole power within seconds, and what a thick plate
+    /// shows in that time would be a heavy board under a lamp.
+    pub fn of_unknown_boards() -> Vec<Self> {
+        // Element's lag, s, and share of radiation, each with its standard deviation in logarithms.
+        let kinds = [
+            (3.7, 0.5, 0.92, 0.7),  // quartz lamps
+            (13.0, 0.4, 0.85, 0.7), // ceramic radiators
+            (42.0, 0.4, 0.2, 0.8),  // hot plates
+            (4.0, 0.5, 0.05, 0.8),  // hot air
+        ];
+        kinds
+            .into_iter()
+            .map(|(lag, lag_sd, radiant, radiant_sd)| {
+                let mean = [1.3, lag, 0.006, 3.5, 12.0, 0.2, 40.0, radiant];
+                Self {
+                    mean: Theta::from_fn(|at, _| Parameter::ALL[at].to_theta(mean[at])),
+                    sd: Theta::from([0.7, lag_sd, 0.5, 0.5, 0.6, 0.5, 0.4, radiant_sd]),
+                }
+            })
+            .collect()
+    }
+}
+
+impl Belief {
+    /// How unlikely parameters are: squared distance from the mean in standard deviations.
+    pub(crate) fn cost(&self, theta: &Theta) -> f64 {
+        (theta - self.mean).component_div(&self.sd).norm_squared()
+    }
+}
+
+/// A board model as it is kept: what was learned of one kind of board on one station.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BoardModel {
+    /// The kind of board.
+    pub board: Arc<str>,
+    /// Its revision.
+    pub revision: u32,
+    /// The parameters.
+    pub belief: Belief,
+}
+
+/// Absolute zero below 0 °C.
+const KELVIN: f64 = 273.15;
+/// What the flow out of the element is scaled at.
+const AROUND: f64 = 100.0 + KELVIN;
+/// Time constant of the bench's warm-up, seconds.
+const WARM_UP_S: f64 = 500.0;
+/// Share of the board's loss that is radiation at 350 K.
+const RADIANT_LOSS: f64 = 0.45;
+/// Longest step of the integration, seconds.
+pub const STEP_S: f64 = 0.5;
+
+/// Temperatures of the model, °C, and how far the bench has warmed up (0 to 1).
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct State {
+    /// Element.
+    pub element: f64,
+    /// Board.
+    pub board: f64,
+    /// Reading.
+    pub reading: f64,
+    /// Warm-up of the bench: mean heat of the last minutes.
+    pub warm: f64,
+    /// Slow part of the board.
+    pub slow: f64,
+    /// Disturbance: what warms or cools the board beyond the model, °C/s.
+    pub disturbance: f64,
+}
+
+impl State {
+    /// Everything at one temperature, nothing warmed up.
+    pub const fn at_rest(celsius: f64) -> Self {
+        Self {
+            element: celsius,
+            board: celsius,
+            reading: celsius,
+            warm: 0.0,
+            slow: celsius,
+            disturbance: 0.0,
+        }
+    }
+}
+
+/// A model with its constants worked out.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Model {
+    room: f64,
+    pub(crate) rise: f64,
+    pub(crate) heater_lag: f64,
+    pub(crate) loss: f64,
+    pub(crate) sensor_lag: f64,
+    warm_up: f64,
+    slow_share: f64,
+    pub(crate) slow_lag: f64,
+    /// Factors of the flow to the board: by fourth powers, and linear.
+    to_board: Flow,
+    /// The same of the loss to the surroundings.
+    to_room: Flow,
+    /// 1 / (lag s).
+    element_rate: f64,
+}
+
+/// A flow between two temperatures: `fourth (a⁴ - b⁴) + linear (a - b)`, kelvin.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Flow {
+    fourth: f64,
+    linear: f64,
+}
+
+impl Flow {
+    /// A flow that is 1 between `full` and [`AROUND`], a share `radiant` of it by radiation.
+    fn new(radiant: f64, full: f64) -> Self {
+        Self {
+            fourth: radiant / (fourth(full) - fourth(AROUND)),
+            linear: (1.0 - radiant) / (full - AROUND),
+        }
+    }
+
+    fn between(self, from: f64, to: f64) -> f64 {
+        self.fourth * (fourth(from) - fourth(to)) + self.linear * (from - to)
+    }
+
+    fn slope(self, at: f64) -> f64 {
+        4.0 * self.fourth * at * at * at + self.linear
+    }
+}
+
+fn fourth(kelvin: f64) -> f64 {
+    let square = kelvin * kelvin;
+    square * square
+}
+
+impl Model {
+    /// The model of these parameters in a room of `room` °C.
+    pub fn new(theta: &Theta, room: f64) -> Self {
+        let value = |at: usize| Parameter::ALL[at].value(theta[at]);
+        let radiant = value(7);
+        // The more of it is radiation, the hotter an element has to be for its power: from a hot plate at about
+        // 320 °C to a lamp's filament, of which the equivalent here is 650 °C.
+        let full = KELVIN + 320.0 + 350.0 * radiant.powi(3);
+        let to_board = Flow::new(radiant, full);
+        let to_room = Flow::new(0.5 * radiant, full);
+        // Newton's rule on a convex rising function, from above: it can't overshoot.
+        let mut at_40 = full;
+        for _ in 0..6 {
+            at_40 -= (to_board.between(at_40, AROUND) - 0.4) / to_board.slope(at_40);
+        }
+        let heater_lag = value(1).clamp(0.5, 200.0);
+        Self {
+            room,
+            rise: value(0),
+            heater_lag,
+            loss: value(2),
+            sensor_lag: value(3).clamp(0.2, 8.0),
+            warm_up: value(4),
+            slow_share: value(5),
+            slow_lag: value(6).clamp(5.0, 1000.0),
+            to_board,
+            to_room,
+            element_rate: 1.0 / (heater_lag * to_board.slope(at_40)),
+        }
+    }
+
+    /// What the board takes from an element and loses, with the temperature of the surroundings.
+    fn rates(&self, state: &State, heat: f64) -> (f64, f64) {
+        let around = self.room + self.warm_up * state.warm;
+        let (element, board, surroundings) = (state.element + KELVIN, state.board + KELVIN, around + KELVIN);
+        let flow = self.to_board.between(element, board);
+        let wasted = self.to_room.between(element, surroundings);
+        let element_rate = self.element_rate * (heat - 0.5 * flow - 0.5 * wasted);
+        let loss = self.loss
+            * ((1.0 - RADIANT_LOSS) * (state.board - around)
+                + RADIANT_LOSS * (fourth(board) - fourth(surroundings)) / (4.0 * 350.0 * 350.0 * 350.0));
+        let board_rate = self.rise * flow - loss
+            + state.disturbance
+            + self.slow_share * (state.slow - state.board) / self.slow_lag;
+        (element_rate, board_rate)
+    }
+
+    /// How fast the board warms now, °C/s.
+    pub fn slope(&self, state: &State, heat: f64) -> f64 {
+        self.rates(state, heat).1
+    }
+
+    /// Lets `dt` seconds pass with `heat`, 0 to 1.
+    pub fn advance(&self, state: &mut State, dt: f64, heat: f64) {
+        // A quick element wants shorter steps than the rest: at full power its lag is about half of that at 40 %.
+        let longest = STEP_S.min(0.5 * self.heater_lag);
+        let steps = (dt / longest).ceil().max(1.0);
+        let each = dt / steps;
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a small count"
+        )]
+        for _ in 0..steps as usize {
+            self.step(state, each, heat);
+        }
+    }
+
+    /// One step by the midpoint rule.
+    pub(crate) fn step(&self, state: &mut State, dt: f64, heat: f64) {
+        let (element_rate, board_rate) = self.rates(state, heat);
+        let half = 0.5 * dt;
+        let middle = State {
+            element: state.element + half * element_rate,
+            board: state.board + half * board_rate,
+            slow: state.slow + half * (state.board - state.slow) / self.slow_lag,
+            ..*state
+        };
+        let (element_rate, board_rate) = self.rates(&middle, heat);
+        // Bounds that no bench comes near: what a wild estimate is carried to must stay a number.
+        state.element = (state.element + dt * element_rate).clamp(-200.0, 3000.0);
+        state.board = (state.board + dt * board_rate).clamp(-200.0, 3000.0);
+        state.slow += dt * (middle.board - middle.slow) / self.slow_lag;
+        state.warm += dt * (heat - state.warm) / WARM_UP_S;
+        // The reading follows the board by an exact first-order lag: steps may be long beside it.
+        let keep = (-dt / self.sensor_lag).exp();
+        state.reading = middle.board + (state.reading - middle.board) * keep;
+    }
+}

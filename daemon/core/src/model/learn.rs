@@ -1,0 +1,283 @@
+//! Learning: the board model that explains a run best.
+//!
+//! Every recorded row of the run counts, cool-down included. The model is simulated open loop with the heat that
+//! was granted, and its parameters are moved by the Levenberg-Marquardt rule (the `levenberg-marquardt` crate, MINPACK's algorithm)
+//! until the readings are explained best, what was believed before counting as one more observation of each. It
+//! is done once for each way in which benches are heated, and the best explanation stays.
+
+use std::fmt;
+
+use levenberg_marquardt::{LeastSquaresProblem, LevenbergMarquardt};
+use nalgebra::storage::Owned;
+use nalgebra::{Const, DVector, Dyn, OMatrix, SMatrix};
+
+use super::{Belief, Model, PARAMETERS, Parameter, State, Theta};
+
+/// Heat in force from the sample before, and the control temperature at the end of it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Sample {
+    /// Seconds since the sample before; 0 for the first.
+    pub dt: f64,
+    /// Share of full power, 0 to 1.
+    pub heat: f64,
+    /// °C.
+    pub celsius: f64,
+}
+
+/// What a run said of its board.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Learned {
+    /// The parameters with their standard errors; never smaller than [`SD_MIN`], since a board is never quite the same
+    /// twice.
+    pub belief: Belief,
+    /// Root mean square of what the model misses, °C.
+    pub rms: f64,
+    /// The largest miss, °C.
+    pub worst: f64,
+    /// Which parameters the run determined; the others are as they were believed.
+    pub determined: Vec<Parameter>,
+}
+
+/// Smallest standard deviation that is kept of a parameter, in logarithms: the same board lies elsewhere next time,
+/// the mains and the air differ.
+pub const SD_MIN: f64 = 0.12;
+
+/// Why nothing can be learned from a run, and what kind of run would tell.
+#[derive(Debug, Clone, PartialEq)]
+pub enum NothingLearned {
+    /// There are too few readings: so many, of so many.
+    Short {
+        /// Readings with a control temperature.
+        samples: usize,
+        /// How many there have to be.
+        needed: usize,
+    },
+    /// The board was hardly warmed, °C.
+    NoRise {
+        /// Highest reading above the first.
+        rise: f64,
+    },
+    /// These parameters can't be told from this run.
+    Unsupported(Vec<Parameter>),
+    /// No parameters explain the readings: they miss by that much, °C (root mean square).
+    Unexplained {
+        /// Root mean square of the best explanation.
+        rms: f64,
+    },
+}
+
+/// Fewest readings, spaced half a second or more.
+const SAMPLES_MIN: usize = 60;
+/// Smallest rise that tells anything over noise and drafts, °C.
+const RISE_MIN: f64 = 10.0;
+/// A model that misses by more than this explains nothing, °C.
+const RMS_MAX: f64 = 6.0;
+/// What a miss is measured in; see `control::adapt`.
+const MISS_CELSIUS: f64 = 0.2;
+const MISS_SHARE: f64 = 0.01;
+/// Independent readings a second: misses of a simulation last for seconds.
+const INDEPENDENT_PER_S: f64 = 0.3;
+
+impl fmt::Display for NothingLearned {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Short { samples, needed } => write!(
+                f,
+                "the run has {samples} readings that can be used, at least {needed} are needed: let a run heat for a minute"
+            ),
+            Self::NoRise { rise } => write!(
+                f,
+                "the board rose by {rise:.1} °C, at least {RISE_MIN} °C are needed: learn from a run that reaches a target"
+            ),
+            Self::Unsupported(parameters) => {
+                let missing: Vec<_> = parameters
+                    .iter()
+                    .map(|parameter| parameter.excitation())
+                    .collect();
+                write!(f, "the run doesn't show {}", missing.join("; nor "))
+            }
+            Self::Unexplained { rms } => write!(
+                f,
+                "no board explains the readings, the best misses by {rms:.1} °C (root mean square), at most {RMS_MAX} °C are allowed: look \
+                 for a sensor that came off, or a door that stood open"
+            ),
+        }
+    }
+}
+
+impl std::error::Error for NothingLearned {}
+
+impl Parameter {
+    /// What it says, and which part of a run shows it.
+    const fn excitation(self) -> &'static str {
+        match self {
+            Self::Rise => "how fast full power warms the board: it takes a ramp at more than half heat",
+            Self::HeaterLag => {
+                "how long the heater goes on warming: it takes a time without heat while the board is hot"
+            }
+            Self::Loss => "how fast the board cools: keep recording until it is safe to handle",
+            Self::SensorLag => "the lag of the sensor: it takes a ramp with several readings a second",
+            Self::WarmUp => "how the bench warms up: it takes a run of ten minutes",
+            Self::SlowShare | Self::SlowLag => "the slow part of the board: it takes a dwell",
+            Self::Radiant => "how the heater radiates: it takes heat at several powers",
+        }
+    }
+}
+
+/// The open-loop simulation of one set of samples as a problem for the library.
+struct Problem<'a> {
+    samples: &'a [Sample],
+    room: f64,
+    prior: &'a Belief,
+    theta: Theta,
+}
+
+impl Problem<'_> {
+    fn weight(&self, sample: &Sample) -> f64 {
+        let sd = MISS_CELSIUS + MISS_SHARE * (sample.celsius - self.samples[0].celsius).abs();
+        (INDEPENDENT_PER_S * sample.dt).sqrt() / sd
+    }
+
+    /// Misses in °C.
+    fn misses(&self, theta: &Theta) -> Vec<f64> {
+        let model = Model::new(theta, self.room);
+        let mut state = State::at_rest(self.samples[0].celsius);
+        self.samples
+            .iter()
+            .map(|sample| {
+                if sample.dt > 0.0 {
+                    model.advance(&mut state, sample.dt, sample.heat);
+                }
+                state.reading - sample.celsius
+            })
+            .collect()
+    }
+
+    fn weighed(&self, theta: &Theta) -> DVector<f64> {
+        let misses = self.misses(theta);
+        let readings = misses
+            .iter()
+            .zip(self.samples)
+            .map(|(miss, sample)| miss * self.weight(sample));
+        let beliefs = (0..PARAMETERS).map(|at| (theta[at] - self.prior.mean[at]) / self.prior.sd[at]);
+        DVector::from_iterator(self.samples.len() + PARAMETERS, readings.chain(beliefs))
+    }
+}
+
+impl LeastSquaresProblem<f64, Dyn, Const<PARAMETERS>> for Problem<'_> {
+    type ResidualStorage = Owned<f64, Dyn>;
+    type JacobianStorage = Owned<f64, Dyn, Const<PARAMETERS>>;
+    type ParameterStorage = Owned<f64, Const<PARAMETERS>>;
+
+    fn set_params(&mut self, theta: &Theta) {
+        // A factor of a thousand from what was believed is no board; it only keeps the powers finite.
+        self.theta =
+            Theta::from_fn(|at, _| theta[at].clamp(self.prior.mean[at] - 7.0, self.prior.mean[at] + 7.0));
+    }
+
+    fn params(&self) -> Theta {
+        self.theta
+    }
+
+    fn residuals(&self) -> Option<DVector<f64>> {
+        Some(self.weighed(&self.theta))
+    }
+
+    fn jacobian(&self) -> Option<OMatrix<f64, Dyn, Const<PARAMETERS>>> {
+        const NUDGE: f64 = 1e-4;
+        let rows = self.samples.len() + PARAMETERS;
+        let mut jacobian =
+            OMatrix::<f64, Dyn, Const<PARAMETERS>>::zeros_generic(Dyn(rows), Const::<PARAMETERS>);
+        for column in 0..PARAMETERS {
+            let (mut up, mut down) = (self.theta, self.theta);
+            up[column] += NUDGE;
+            down[column] -= NUDGE;
+            let slope = (self.weighed(&up) - self.weighed(&down)) / (2.0 * NUDGE);
+            jacobian.set_column(column, &slope);
+        }
+        Some(jacobian)
+    }
+}
+
+/// The board model that explains `samples` best in a room of `room` °C.
+///
+/// Takes time in proportion to the length of the run: some hundred simulations of it.
+///
+/// # Errors
+/// If the run says too little of the board, with what would say more.
+pub fn learn(samples: &[Sample], room: f64) -> Result<Learned, NothingLearned> {
+    if samples.len() < SAMPLES_MIN {
+        return Err(NothingLearned::Short {
+            samples: samples.len(),
+            needed: SAMPLES_MIN,
+        });
+    }
+    let rise = samples
+        .iter()
+        .map(|sample| sample.celsius - samples[0].celsius)
+        .fold(0.0, f64::max);
+    if rise < RISE_MIN {
+        return Err(NothingLearned::NoRise { rise });
+    }
+    let mut best: Option<(f64, Theta, Belief)> = None;
+    for prior in Belief::of_unknown_boards() {
+        let problem = Problem {
+            samples,
+            room,
+            prior: &prior,
+            theta: prior.mean,
+        };
+        let (problem, report) = LevenbergMarquardt::new().with_patience(30).minimize(problem);
+        let cost = report.objective_function;
+        if cost.is_finite() && best.as_ref().is_none_or(|(least, ..)| cost < *least) {
+            best = Some((cost, problem.theta, prior));
+        }
+    }
+    let Some((_, theta, prior)) = best else {
+        return Err(NothingLearned::Unexplained { rms: f64::NAN });
+    };
+    let problem = Problem {
+        samples,
+        room,
+        prior: &prior,
+        theta,
+    };
+    let misses = problem.misses(&theta);
+    #[expect(clippy::cast_precision_loss, reason = "counts of readings are far below 2^52")]
+    let rms = (misses.iter().map(|miss| miss * miss).sum::<f64>() / misses.len() as f64).sqrt();
+    let worst = misses.iter().fold(0.0_f64, |worst, miss| worst.max(miss.abs()));
+    if rms.is_nan() || rms > RMS_MAX {
+        return Err(NothingLearned::Unexplained { rms });
+    }
+    let Some(sd) = standard_errors(&problem) else {
+        return Err(NothingLearned::Unexplained { rms });
+    };
+    let tells = |at: usize| sd[at] < (0.7 * prior.sd[at]).max(0.6);
+    let missing: Vec<_> = [Parameter::Rise, Parameter::HeaterLag]
+        .into_iter()
+        .filter(|parameter| !tells(*parameter as usize))
+        .collect();
+    if !missing.is_empty() {
+        return Err(NothingLearned::Unsupported(missing));
+    }
+    Ok(Learned {
+        belief: Belief {
+            mean: theta,
+            sd: sd.map(|sd| sd.max(SD_MIN)),
+        },
+        rms,
+        worst,
+        determined: Parameter::ALL
+            .into_iter()
+            .filter(|parameter| tells(*parameter as usize))
+            .collect(),
+    })
+}
+
+/// Standard errors from the curvature at the solution.
+fn standard_errors(problem: &Problem<'_>) -> Option<Theta> {
+    let jacobian = problem.jacobian()?;
+    let normal: SMatrix<f64, PARAMETERS, PARAMETERS> = jacobian.tr_mul(&jacobian);
+    let covariance = normal.cholesky()?.inverse();
+    Some(Theta::from_fn(|at, _| covariance[(at, at)].max(0.0).sqrt()))
+}
