@@ -37,6 +37,9 @@ const FALL_WITHIN: Millis = Millis::from_secs(2);
 const FALL: f64 = 5.0;
 /// Share of its excess that no taped bead loses in a second.
 const COOLS: f64 = 0.025;
+/// How long after a start a fall doesn't count: a bead that was just taken from a hot board to a cold one falls for
+/// several of its lags, and nothing gets hot in that time.
+const SETTLES: Millis = Millis::from_secs(12);
 /// Scans in a row that confirm a fall: one alone can be a glitch.
 const CONFIRM_SCANS: u32 = 2;
 
@@ -85,10 +88,9 @@ impl SensorDetached {
         }
         self.falls.resize(facts.channels.len(), (0, 0));
         for (channel, falls) in facts.channels.iter().zip(&mut self.falls) {
-            // Not on readings from before the heat: a bead that was moved just before a start.
             let settled = facts
                 .heating
-                .is_none_or(|heating| facts.now.since(heating.since) >= FALL_WITHIN + Millis::from_secs(1));
+                .is_none_or(|heating| facts.now.since(heating.since) >= SETTLES);
             let fall = too_fast(channel).filter(|_| settled);
             if falls.0 != channel.scans {
                 *falls = (channel.scans, if fall.is_some() { falls.1.saturating_add(1) } else { 0 });
