@@ -51,6 +51,8 @@ pub enum NothingLearned {
         /// How many there have to be.
         needed: usize,
     },
+    /// The whole run was without heat.
+    NoHeat,
     /// The board was hardly warmed, °C.
     NoRise {
         /// Highest reading above the first.
@@ -76,6 +78,9 @@ const MISS_CELSIUS: f64 = 0.2;
 const MISS_SHARE: f64 = 0.01;
 /// Independent readings a second: misses of a simulation last for seconds.
 const INDEPENDENT_PER_S: f64 = 0.3;
+/// A run determines a parameter if its standard error is below this share of what was believed: as much said by the run
+/// as by the belief (1/√2).
+const DETERMINED: f64 = 0.7;
 /// How far a parameter's logarithm is moved for its slope: far enough to rise over the rounding of a simulation.
 const NUDGE: f64 = 1e-4;
 /// Simulations for each parameter before a fit takes what it has.
@@ -87,6 +92,11 @@ impl fmt::Display for NothingLearned {
             Self::Short { samples, needed } => write!(
                 f,
                 "the run has {samples} readings that can be used, at least {needed} are needed: let a run heat for a minute"
+            ),
+            Self::NoHeat => write!(
+                f,
+                "no heat was given in the whole run, and it doesn't show {}",
+                Parameter::Rise.excitation()
             ),
             Self::NoRise { rise } => write!(
                 f,
@@ -112,7 +122,7 @@ impl std::error::Error for NothingLearned {}
 
 impl Parameter {
     /// What it says, and which part of a run shows it.
-    const fn excitation(self) -> &'static str {
+    pub const fn excitation(self) -> &'static str {
         match self {
             Self::Rise => "how fast full power warms the board: it takes a ramp at more than half heat",
             Self::HeaterLag => {
@@ -185,6 +195,9 @@ pub fn learn(samples: &[Sample], room: f64) -> Result<Learned, NothingLearned> {
             needed: SAMPLES_MIN,
         });
     }
+    if !samples.iter().any(|sample| sample.heat > 0.0) {
+        return Err(NothingLearned::NoHeat);
+    }
     let rise = samples
         .iter()
         .map(|sample| sample.celsius - samples[0].celsius)
@@ -232,13 +245,13 @@ pub fn learn(samples: &[Sample], room: f64) -> Result<Learned, NothingLearned> {
     let Some(sd) = found.standard_errors() else {
         return Err(NothingLearned::Unexplained { rms });
     };
-    let tells = |at: usize| sd[at] < (0.7 * prior.sd[at]).max(0.6);
-    let missing: Vec<_> = [Parameter::Rise, Parameter::HeaterLag]
+    let determined: Vec<_> = Parameter::ALL
         .into_iter()
-        .filter(|parameter| !tells(*parameter as usize))
+        .filter(|parameter| sd[*parameter as usize] < DETERMINED * prior.sd[*parameter as usize])
         .collect();
-    if !missing.is_empty() {
-        return Err(NothingLearned::Unsupported(missing));
+    // The one parameter of which nobody can believe anything that helps: the others are known well enough by the kind of heater.
+    if !determined.contains(&Parameter::Rise) {
+        return Err(NothingLearned::Unsupported(vec![Parameter::Rise]));
     }
     Ok(Learned {
         belief: Belief {
@@ -247,9 +260,6 @@ pub fn learn(samples: &[Sample], room: f64) -> Result<Learned, NothingLearned> {
         },
         rms,
         worst,
-        determined: Parameter::ALL
-            .into_iter()
-            .filter(|parameter| tells(*parameter as usize))
-            .collect(),
+        determined,
     })
 }
