@@ -29,6 +29,7 @@
 //! Sources of the terms: lumped capacitance, Stefan-Boltzmann exchange with large surroundings (Incropera et al.,
 //! *Fundamentals of Heat and Mass Transfer*, from memory); the composition is our own.
 
+pub mod fit;
 pub mod learn;
 
 use std::sync::Arc;

@@ -1,16 +1,15 @@
 //! Learning: the board model that explains a run best.
 //!
 //! Every recorded row of the run counts, cool-down included. The model is simulated open loop with the heat that
-//! was granted, and its parameters are moved by the Levenberg-Marquardt rule (the `levenberg-marquardt` crate, MINPACK's algorithm)
-//! until the readings are explained best, what was believed before counting as one more observation of each. It
-//! is done once for each way in which benches are heated, and the best explanation stays.
+//! was granted, and its parameters are moved ([`super::fit`]) until the readings are explained best, what was believed
+//! before counting as one more observation of each. It is done once for each way in which benches are heated, and the
+//! best explanation stays.
 
 use std::fmt;
 
-use levenberg_marquardt::{LeastSquaresProblem, LevenbergMarquardt};
-use nalgebra::storage::Owned;
-use nalgebra::{Const, DVector, Dyn, OMatrix, SMatrix};
+use nalgebra::DVector;
 
+use super::fit::{Fit, Nudge, fit};
 use super::{Belief, Model, PARAMETERS, Parameter, State, Theta};
 
 /// Heat in force from the sample before, and the control temperature at the end of it.
@@ -52,6 +51,8 @@ pub enum NothingLearned {
         /// How many there have to be.
         needed: usize,
     },
+    /// The whole run was without heat.
+    NoHeat,
     /// The board was hardly warmed, °C.
     NoRise {
         /// Highest reading above the first.
@@ -77,6 +78,13 @@ const MISS_CELSIUS: f64 = 0.2;
 const MISS_SHARE: f64 = 0.01;
 /// Independent readings a second: misses of a simulation last for seconds.
 const INDEPENDENT_PER_S: f64 = 0.3;
+/// A run determines a parameter if its standard error is below this share of what was believed: as much said by the run
+/// as by the belief (1/√2).
+const DETERMINED: f64 = 0.7;
+/// How far a parameter's logarithm is moved for its slope: far enough to rise over the rounding of a simulation.
+const NUDGE: f64 = 1e-4;
+/// Simulations for each parameter before a fit takes what it has.
+const PATIENCE: usize = 30;
 
 impl fmt::Display for NothingLearned {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -84,6 +92,11 @@ impl fmt::Display for NothingLearned {
             Self::Short { samples, needed } => write!(
                 f,
                 "the run has {samples} readings that can be used, at least {needed} are needed: let a run heat for a minute"
+            ),
+            Self::NoHeat => write!(
+                f,
+                "no heat was given in the whole run, and it doesn't show {}",
+                Parameter::Rise.excitation()
             ),
             Self::NoRise { rise } => write!(
                 f,
@@ -109,7 +122,7 @@ impl std::error::Error for NothingLearned {}
 
 impl Parameter {
     /// What it says, and which part of a run shows it.
-    const fn excitation(self) -> &'static str {
+    pub const fn excitation(self) -> &'static str {
         match self {
             Self::Rise => "how fast full power warms the board: it takes a ramp at more than half heat",
             Self::HeaterLag => {
@@ -124,23 +137,27 @@ impl Parameter {
     }
 }
 
-/// The open-loop simulation of one set of samples as a problem for the library.
-struct Problem<'a> {
+/// The open-loop simulation of one set of samples, and what was believed of the board before.
+struct Explanation<'a> {
     samples: &'a [Sample],
     room: f64,
     prior: &'a Belief,
-    theta: Theta,
 }
 
-impl Problem<'_> {
+impl Explanation<'_> {
     fn weight(&self, sample: &Sample) -> f64 {
         let sd = MISS_CELSIUS + MISS_SHARE * (sample.celsius - self.samples[0].celsius).abs();
         (INDEPENDENT_PER_S * sample.dt).sqrt() / sd
     }
 
+    /// A factor of a thousand from what was believed is no board; the bound only keeps the powers finite.
+    fn bounded(&self, theta: &Theta) -> Theta {
+        Theta::from_fn(|at, _| theta[at].clamp(self.prior.mean[at] - 7.0, self.prior.mean[at] + 7.0))
+    }
+
     /// Misses in °C.
     fn misses(&self, theta: &Theta) -> Vec<f64> {
-        let model = Model::new(theta, self.room);
+        let model = Model::new(&self.bounded(theta), self.room);
         let mut state = State::at_rest(self.samples[0].celsius);
         self.samples
             .iter()
@@ -153,7 +170,8 @@ impl Problem<'_> {
             .collect()
     }
 
-    fn weighed(&self, theta: &Theta) -> DVector<f64> {
+    /// Misses in their standard deviation, then the parameters' distances from what was believed in theirs.
+    fn residuals(&self, theta: &Theta) -> DVector<f64> {
         let misses = self.misses(theta);
         let readings = misses
             .iter()
@@ -161,41 +179,6 @@ impl Problem<'_> {
             .map(|(miss, sample)| miss * self.weight(sample));
         let beliefs = (0..PARAMETERS).map(|at| (theta[at] - self.prior.mean[at]) / self.prior.sd[at]);
         DVector::from_iterator(self.samples.len() + PARAMETERS, readings.chain(beliefs))
-    }
-}
-
-impl LeastSquaresProblem<f64, Dyn, Const<PARAMETERS>> for Problem<'_> {
-    type ResidualStorage = Owned<f64, Dyn>;
-    type JacobianStorage = Owned<f64, Dyn, Const<PARAMETERS>>;
-    type ParameterStorage = Owned<f64, Const<PARAMETERS>>;
-
-    fn set_params(&mut self, theta: &Theta) {
-        // A factor of a thousand from what was believed is no board; it only keeps the powers finite.
-        self.theta =
-            Theta::from_fn(|at, _| theta[at].clamp(self.prior.mean[at] - 7.0, self.prior.mean[at] + 7.0));
-    }
-
-    fn params(&self) -> Theta {
-        self.theta
-    }
-
-    fn residuals(&self) -> Option<DVector<f64>> {
-        Some(self.weighed(&self.theta))
-    }
-
-    fn jacobian(&self) -> Option<OMatrix<f64, Dyn, Const<PARAMETERS>>> {
-        const NUDGE: f64 = 1e-4;
-        let rows = self.samples.len() + PARAMETERS;
-        let mut jacobian =
-            OMatrix::<f64, Dyn, Const<PARAMETERS>>::zeros_generic(Dyn(rows), Const::<PARAMETERS>);
-        for column in 0..PARAMETERS {
-            let (mut up, mut down) = (self.theta, self.theta);
-            up[column] += NUDGE;
-            down[column] -= NUDGE;
-            let slope = (self.weighed(&up) - self.weighed(&down)) / (2.0 * NUDGE);
-            jacobian.set_column(column, &slope);
-        }
-        Some(jacobian)
     }
 }
 
@@ -212,6 +195,9 @@ pub fn learn(samples: &[Sample], room: f64) -> Result<Learned, NothingLearned> {
             needed: SAMPLES_MIN,
         });
     }
+    if !samples.iter().any(|sample| sample.heat > 0.0) {
+        return Err(NothingLearned::NoHeat);
+    }
     let rise = samples
         .iter()
         .map(|sample| sample.celsius - samples[0].celsius)
@@ -219,46 +205,53 @@ pub fn learn(samples: &[Sample], room: f64) -> Result<Learned, NothingLearned> {
     if rise < RISE_MIN {
         return Err(NothingLearned::NoRise { rise });
     }
-    let mut best: Option<(f64, Theta, Belief)> = None;
+    let mut best: Option<(Fit<PARAMETERS>, Belief)> = None;
     for prior in Belief::of_unknown_boards() {
-        let problem = Problem {
+        let explanation = Explanation {
             samples,
             room,
             prior: &prior,
-            theta: prior.mean,
         };
-        let (problem, report) = LevenbergMarquardt::new().with_patience(30).minimize(problem);
-        let cost = report.objective_function;
-        if cost.is_finite() && best.as_ref().is_none_or(|(least, ..)| cost < *least) {
-            best = Some((cost, problem.theta, prior));
+        let found = fit(
+            |theta| explanation.residuals(theta),
+            prior.mean,
+            Nudge::Fixed(NUDGE),
+            PATIENCE,
+        );
+        if let Some(found) = found
+            && best
+                .as_ref()
+                .is_none_or(|(least, _)| found.sum_of_squares < least.sum_of_squares)
+        {
+            best = Some((found, prior));
         }
     }
-    let Some((_, theta, prior)) = best else {
+    let Some((found, prior)) = best else {
         return Err(NothingLearned::Unexplained { rms: f64::NAN });
     };
-    let problem = Problem {
+    let explanation = Explanation {
         samples,
         room,
         prior: &prior,
-        theta,
     };
-    let misses = problem.misses(&theta);
+    let theta = explanation.bounded(&found.parameters);
+    let misses = explanation.misses(&theta);
     #[expect(clippy::cast_precision_loss, reason = "counts of readings are far below 2^52")]
     let rms = (misses.iter().map(|miss| miss * miss).sum::<f64>() / misses.len() as f64).sqrt();
     let worst = misses.iter().fold(0.0_f64, |worst, miss| worst.max(miss.abs()));
     if rms.is_nan() || rms > RMS_MAX {
         return Err(NothingLearned::Unexplained { rms });
     }
-    let Some(sd) = standard_errors(&problem) else {
+    let Some(sd) = found.standard_errors() else {
         return Err(NothingLearned::Unexplained { rms });
     };
-    let tells = |at: usize| sd[at] < (0.7 * prior.sd[at]).max(0.6);
-    let missing: Vec<_> = [Parameter::Rise, Parameter::HeaterLag]
+    let determined: Vec<_> = Parameter::ALL
         .into_iter()
-        .filter(|parameter| !tells(*parameter as usize))
+        .filter(|parameter| sd[*parameter as usize] < DETERMINED * prior.sd[*parameter as usize])
         .collect();
-    if !missing.is_empty() {
-        return Err(NothingLearned::Unsupported(missing));
+    // The one parameter of which nobody can believe anything that helps: the others are known well enough by the kind of heater.
+    if !determined.contains(&Parameter::Rise) {
+        return Err(NothingLearned::Unsupported(vec![Parameter::Rise]));
     }
     Ok(Learned {
         belief: Belief {
@@ -267,17 +260,6 @@ pub fn learn(samples: &[Sample], room: f64) -> Result<Learned, NothingLearned> {
         },
         rms,
         worst,
-        determined: Parameter::ALL
-            .into_iter()
-            .filter(|parameter| tells(*parameter as usize))
-            .collect(),
+        determined,
     })
-}
-
-/// Standard errors from the curvature at the solution.
-fn standard_errors(problem: &Problem<'_>) -> Option<Theta> {
-    let jacobian = problem.jacobian()?;
-    let normal: SMatrix<f64, PARAMETERS, PARAMETERS> = jacobian.tr_mul(&jacobian);
-    let covariance = normal.cholesky()?.inverse();
-    Some(Theta::from_fn(|at, _| covariance[(at, at)].max(0.0).sqrt()))
 }
