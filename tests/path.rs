@@ -3,7 +3,7 @@
 
 use std::time::Duration;
 
-use benchward_api::{ARCHIVE_PATH, LAB_PATH, RECIPES_PATH, SENSORS_PATH, station_path};
+use benchward_api::{ARCHIVE_PATH, BOARDS_PATH, LAB_PATH, RECIPES_PATH, SENSORS_PATH, station_path};
 use benchward_tests::broker::{Broker, Message, Subscriber};
 use benchward_tests::bus::Bus;
 use benchward_tests::clock::{wall_ms, wall_of};
@@ -257,6 +257,7 @@ fn the_same_objects_are_on_the_socket_and_on_a_bus() {
     for path in [
         ARCHIVE_PATH,
         RECIPES_PATH,
+        BOARDS_PATH,
         SENSORS_PATH,
         &bench_1,
         &station_path("bench-2"),
@@ -373,6 +374,9 @@ const MEMBERS: &[(&str, &str, &str, &str, &str)] = &[
     ("Recipes1", "method", "List", "-", "s"),
     ("Recipes1", "method", "Show", "su", "s"),
     ("Recipes1", "method", "Put", "s", "u"),
+    ("Boards1", "method", "List", "-", "s"),
+    ("Boards1", "method", "Show", "ss", "s"),
+    ("Boards1", "method", "Learn", "tsb", "s"),
     ("Sensors1", "method", "List", "-", "s"),
     ("Sensors1", "method", "History", "ss", "s"),
     ("Sensors1", "method", "Check", "sssb", "s"),
@@ -394,6 +398,7 @@ fn every_member_is_there_by_introspection() {
         ("Station1", station_path("bench-1")),
         ("Archive1", ARCHIVE_PATH.to_owned()),
         ("Recipes1", RECIPES_PATH.to_owned()),
+        ("Boards1", BOARDS_PATH.to_owned()),
         ("Sensors1", SENSORS_PATH.to_owned()),
     ] {
         let full = format!("io.benchward.{interface}");

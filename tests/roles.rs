@@ -222,6 +222,20 @@ fn roles_are_the_groups_that_the_process_has() {
     // A cut: safety resets. Pressing stop for the whole lab is one.
     shop.allowed(uid, &[], &["stop"]);
     shop.allowed(uid, &[operate], &["trip", "ack", "bench-1"]);
+    // What a run says of its board: process alone stores it, whoever may look at what it would be. This run says nothing.
+    let learn = ["board", "learn", "1"];
+    shop.denied(uid, &[operate, safety], &learn);
+    for (groups, words) in [
+        (&[][..], &["board", "learn", "1", "--dry-run"][..]),
+        (&[process][..], &learn[..]),
+    ] {
+        let done = shop.run(uid, groups, words);
+        assert_eq!(
+            (done.code, &done.json()["error"]),
+            (1, &"NothingLearned".into()),
+            "{done:?}"
+        );
+    }
     shop.denied(uid, &[operate, process], &["trip", "reset", "bench-1"]);
     assert_eq!(shop.client.tripped("bench-1"), ["stop"]);
     shop.allowed(uid, &[safety], &["trip", "reset", "bench-1"]);

@@ -11,7 +11,9 @@ use clap::{Args, CommandFactory, FromArgMatches, Parser, Subcommand, ValueEnum};
 use crate::caution::CAUTION;
 use crate::failure::Failure;
 use crate::screen::Screen;
-use crate::{config, demo, driver, journal, limit, present, recipe, run, sensor, status, stop, trip, watch};
+use crate::{
+    board, config, demo, driver, journal, limit, present, recipe, run, sensor, status, stop, trip, watch,
+};
 
 /// Help shows an example before it explains.
 const TEMPLATE: &str = "{about-with-newline}\n{before-help}{usage-heading} {usage}\n\n{all-args}{after-help}";
@@ -88,6 +90,8 @@ pub(crate) enum Command {
     Stop(stop::Arguments),
     #[command(subcommand)]
     Recipe(recipe::Verb),
+    #[command(subcommand)]
+    Board(board::Verb),
     #[command(subcommand)]
     Limit(limit::Verb),
     #[command(subcommand)]

@@ -8,7 +8,8 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use benchward_api::{
-    ArchiveProxy, Error, LabProxy, RecipesProxy, SensorsProxy, StationProxy, shapes, station_path,
+    ArchiveProxy, BoardsProxy, Error, LabProxy, RecipesProxy, SensorsProxy, StationProxy, shapes,
+    station_path,
 };
 use serde::de::DeserializeOwned;
 use zbus::connection::Builder;
@@ -138,6 +139,12 @@ impl Daemon {
     /// Recipes.
     pub(crate) async fn recipes(&self) -> Result<RecipesProxy<'static>, Failure> {
         self.ask(async { Ok(RecipesProxy::new(&self.connection).await?) })
+            .await
+    }
+
+    /// Boards and what is known of them.
+    pub(crate) async fn boards(&self) -> Result<BoardsProxy<'static>, Failure> {
+        self.ask(async { Ok(BoardsProxy::new(&self.connection).await?) })
             .await
     }
 

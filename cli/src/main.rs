@@ -18,6 +18,7 @@ mod figures;
 mod screen;
 mod table;
 
+mod board;
 mod config;
 mod demo;
 mod driver;
@@ -122,6 +123,7 @@ async fn carry_out(session: &Session, command: Command) -> Result<Exit, Failure>
         Command::Journal(verb) => journal::carry_out(session, verb).await,
         Command::Config(verb) => config::carry_out(session, &verb),
         Command::Driver(verb) => driver::carry_out(session, verb),
+        Command::Board(verb) => board::carry_out(session, &verb).await,
         Command::Sensor(verb) => sensor::carry_out(session, &verb).await,
         Command::Demo(arguments) => demo::demo(session, &arguments).await,
     }

@@ -163,6 +163,17 @@ impl Records {
         }
     }
 
+    /// What is known of every kind of board on every station.
+    pub(crate) async fn boards(&self) -> Result<shapes::Boards, Failure> {
+        match self {
+            Self::Daemon(daemon) => {
+                let boards = daemon.boards().await?;
+                parsed(&daemon.ask_records(boards.list()).await?)
+            }
+            Self::Folder(reader) => Ok(shapes::Boards::from(&reader.board_models()?)),
+        }
+    }
+
     /// The sensors with the offsets in force.
     pub(crate) async fn sensors(&self) -> Result<shapes::Sensors, Failure> {
         match self {

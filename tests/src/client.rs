@@ -8,7 +8,8 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use benchward_api::{
-    ArchiveProxy, Error, LabProxy, RecipesProxy, SensorsProxy, StationProxy, shapes, station_path,
+    ArchiveProxy, BoardsProxy, Error, LabProxy, RecipesProxy, SensorsProxy, StationProxy, shapes,
+    station_path,
 };
 use serde::de::DeserializeOwned;
 use tokio::runtime::Runtime;
@@ -178,6 +179,15 @@ impl Client {
     ) -> Result<T, Error> {
         self.runtime
             .block_on(async { ask(RecipesProxy::new(&self.connection).await?).await })
+    }
+
+    /// Asks for boards.
+    ///
+    /// # Errors
+    /// What the daemon answers.
+    pub fn boards<T>(&self, ask: impl AsyncFnOnce(BoardsProxy<'_>) -> Result<T, Error>) -> Result<T, Error> {
+        self.runtime
+            .block_on(async { ask(BoardsProxy::new(&self.connection).await?).await })
     }
 
     /// Asks for sensors.

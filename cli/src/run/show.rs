@@ -42,6 +42,13 @@ fn page(shown: &shapes::RunShown, paint: Paint) -> String {
     for (label, value) in [
         ("station", run.station.clone()),
         ("board", or_none(Some(&run.serial))),
+        (
+            "model",
+            shown
+                .board_model
+                .as_ref()
+                .map_or(NONE.into(), shapes::RunBoardModel::words),
+        ),
         ("recipe", format!("\"{}\" revision {}", run.recipe, run.revision)),
         ("operator", or_none(Some(&run.operator))),
         ("started", moment(&run.started)),
@@ -194,6 +201,11 @@ mod tests {
                     overdue: false,
                 },
             ],
+            board_model: Some(shapes::RunBoardModel {
+                board: "QM-4 front end".into(),
+                revision: 2,
+                learned_from: 7,
+            }),
             stages: vec![
                 shapes::Stage {
                     stage: 1,
@@ -241,6 +253,7 @@ run 12  tripped
 
   station   bench-2
   board     Q-0008
+  model     known board (revision 2, learned from run 7)
   recipe    \"QM-4\" revision 3
   operator  op1
   started   2026-11-25 13:46:33Z

@@ -46,27 +46,51 @@ pub(crate) async fn start(session: &Session, arguments: &Arguments) -> Result<Ex
         Some((recipe, text)) => stored(&daemon, recipe, text).await?,
     };
     let run = daemon.ask(station.start(&recipe, &arguments.serial)).await?;
+    // What follows only informs: if it can't be asked, the run has started all the same.
+    let shown = shown(&daemon, run).await;
+    let known = shown.as_ref().map(known_board);
     let started = shapes::Started {
         schema: shapes::SCHEMA,
         run,
+        board_model: shown.and_then(|shown| shown.board_model),
     };
-    // What follows only informs: if it can't be asked, the run has started all the same.
     let absent_after_s = absent_after_s(&daemon, name).await;
     session.screen.show(&started, |started, _| {
-        sentence(started.run, name, &recipe, absent_after_s)
+        sentence(started.run, name, &recipe, known.as_deref(), absent_after_s)
     })?;
     session.screen.next(&format!("benchward watch {name}"));
     Ok(Exit::Done)
 }
 
-fn sentence(run: u64, station: &str, recipe: &str, absent_after_s: Option<f64>) -> String {
+/// The record of a run that has just started.
+async fn shown(daemon: &Daemon, run: u64) -> Option<shapes::RunShown> {
+    let archive = daemon.archive().await.ok()?;
+    parsed(&daemon.ask(archive.run(run)).await.ok()?).ok()
+}
+
+/// What the run knows of its board.
+fn known_board(shown: &shapes::RunShown) -> String {
+    shown.board_model.as_ref().map_or(
+        "first run on an unknown board".into(),
+        shapes::RunBoardModel::words,
+    )
+}
+
+fn sentence(
+    run: u64,
+    station: &str,
+    recipe: &str,
+    known: Option<&str>,
+    absent_after_s: Option<f64>,
+) -> String {
+    let known = known.map_or(String::new(), |known| format!("\n{known}"));
     let presence = absent_after_s.map_or(String::new(), |seconds| {
         format!(
             "\nstay with it: confirm with `benchward present {station}` at least every {}",
             clock(seconds)
         )
     });
-    format!("run {run} of \"{recipe}\" has started at {station}: heat is on{presence}")
+    format!("run {run} of \"{recipe}\" has started at {station}: heat is on{known}{presence}")
 }
 
 /// Stores the recipe of a file, unless just this text is stored already; gives its name back.
@@ -113,18 +137,29 @@ mod tests {
     #[test]
     fn a_start_says_what_is_expected_of_people() {
         assert_eq!(
-            sentence(12, "bench-1", "AX-20", Some(900.0)),
+            sentence(
+                12,
+                "bench-1",
+                "AX-20",
+                Some("known board (revision 2, learned from run 7)"),
+                Some(900.0)
+            ),
             "run 12 of \"AX-20\" has started at bench-1: heat is on\n\
+             known board (revision 2, learned from run 7)\n\
              stay with it: confirm with `benchward present bench-1` at least every 15:00"
         );
     }
 
     #[test]
     fn json_is_the_number_of_the_run() {
-        let started = shapes::Started { schema: 1, run: 12 };
+        let started = shapes::Started {
+            schema: 1,
+            run: 12,
+            board_model: None,
+        };
         assert_eq!(
             serde_json::to_string(&started).unwrap(),
-            r#"{"schema":1,"run":12}"#
+            r#"{"schema":1,"run":12,"board_model":null}"#
         );
     }
 }

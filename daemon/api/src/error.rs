@@ -31,6 +31,8 @@ pub enum Error {
     NotReady(String),
     /// There is nothing to resume.
     NothingToResume(String),
+    /// A run says too little of its board.
+    NothingLearned(String),
     /// No station, run, recipe or revision of that name.
     NoSuch(String),
     /// An argument that can't be read; a recipe with mistakes.
@@ -59,6 +61,7 @@ impl Error {
             Self::Busy(_) => "Busy",
             Self::NotReady(_) => "NotReady",
             Self::NothingToResume(_) => "NothingToResume",
+            Self::NothingLearned(_) => "NothingLearned",
             Self::NoSuch(_) => "NoSuch",
             Self::Invalid(_) => "Invalid",
             Self::Archive(_) => "Archive",
@@ -80,6 +83,7 @@ impl Error {
             | Self::Busy(text)
             | Self::NotReady(text)
             | Self::NothingToResume(text)
+            | Self::NothingLearned(text)
             | Self::NoSuch(text)
             | Self::Invalid(text)
             | Self::Archive(text)
@@ -100,7 +104,7 @@ impl Error {
             | Self::NotReady(_)
             | Self::NothingToResume(_) => Exit::Refused,
             Self::NoSuch(_) | Self::Invalid(_) => Exit::WrongUse,
-            Self::Archive(_) => Exit::Failed,
+            Self::Archive(_) | Self::NothingLearned(_) => Exit::Failed,
             Self::Bus(_) | Self::Unavailable(_) => Exit::NoDaemon,
         }
     }

@@ -4,6 +4,7 @@
 //! outside the project rely on; they are made from the core's views and the archive's records, never the other
 //! way round.
 
+pub mod board;
 mod error;
 mod exit;
 mod names;
@@ -12,5 +13,7 @@ pub mod shapes;
 
 pub use error::Error;
 pub use exit::Exit;
-pub use names::{ARCHIVE_PATH, BUS_NAME, LAB_PATH, RECIPES_PATH, SENSORS_PATH, STATIONS_PATH, station_path};
-pub use proxy::{ArchiveProxy, LabProxy, RecipesProxy, SensorsProxy, StationProxy};
+pub use names::{
+    ARCHIVE_PATH, BOARDS_PATH, BUS_NAME, LAB_PATH, RECIPES_PATH, SENSORS_PATH, STATIONS_PATH, station_path,
+};
+pub use proxy::{ArchiveProxy, BoardsProxy, LabProxy, RecipesProxy, SensorsProxy, StationProxy};

@@ -10,6 +10,8 @@ pub const STATIONS_PATH: &str = "/io/benchward/Lab1/station";
 pub const ARCHIVE_PATH: &str = "/io/benchward/Lab1/archive";
 /// Recipes.
 pub const RECIPES_PATH: &str = "/io/benchward/Lab1/recipes";
+/// Boards and what is known of them.
+pub const BOARDS_PATH: &str = "/io/benchward/Lab1/boards";
 /// Sensors and their calibrations.
 pub const SENSORS_PATH: &str = "/io/benchward/Lab1/sensors";
 

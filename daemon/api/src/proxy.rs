@@ -125,6 +125,21 @@ pub trait Recipes {
     fn put(&self, text: &str) -> Result<u32, crate::Error>;
 }
 
+/// Boards and what is known of them.
+#[zbus::proxy(
+    interface = "io.benchward.Boards1",
+    default_service = "io.benchward.Lab1",
+    default_path = "/io/benchward/Lab1/boards"
+)]
+pub trait Boards {
+    /// The newest model of every kind of board on every station, as JSON.
+    fn list(&self) -> Result<String, crate::Error>;
+    /// What is known of a kind of board, as JSON; no station: on every one.
+    fn show(&self, board: &str, station: &str) -> Result<String, crate::Error>;
+    /// What a run says of its board and, where `store` says so, keeps it; as JSON. No board: what the recipe says.
+    fn learn(&self, run: u64, board: &str, store: bool) -> Result<String, crate::Error>;
+}
+
 /// Sensors and their calibrations.
 #[zbus::proxy(
     interface = "io.benchward.Sensors1",

@@ -1,12 +1,14 @@
 //! JSON shapes. Keys carry units; times are RFC 3339 in UTC with milliseconds; every top-level object holds
 //! `"schema": 1`. Scripts rely on the keys: add, don't rename.
 
+mod board;
 mod sensor;
 
 use benchward_archive as archive;
 use benchward_core::{LabView, Quality, StationView};
 use serde::{Deserialize, Serialize};
 
+pub use board::{BoardLearned, BoardModel, BoardParameter, Boards, RunBoardModel};
 pub use sensor::{
     Calibration, CalibrationWarning, CheckRequest, RunSensor, Sensor, SensorCheck, SensorChecked,
     SensorHistory, Sensors, overdue_text,
@@ -166,6 +168,8 @@ pub struct Started {
     pub schema: u32,
     /// The run's number.
     pub run: u64,
+    /// What is known of its kind of board; null: it is a first run.
+    pub board_model: Option<RunBoardModel>,
 }
 
 /// A command that did something and says what the state is now.
@@ -237,6 +241,9 @@ pub struct RunShown {
     /// The sensors of its channels, with the offsets in force.
     #[serde(default)]
     pub sensors: Vec<RunSensor>,
+    /// What was known of its kind of board; null: nothing, or the run is of an earlier version.
+    #[serde(default)]
+    pub board_model: Option<RunBoardModel>,
     /// Its stages.
     pub stages: Vec<Stage>,
     /// Lines of the window it was judged by.
@@ -477,6 +484,7 @@ impl RunShown {
                 .iter()
                 .map(|channel| RunSensor::new(channel, record.started))
                 .collect(),
+            board_model: RunBoardModel::of(record),
             stages: record
                 .stages
                 .iter()

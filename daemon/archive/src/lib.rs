@@ -54,6 +54,7 @@ pub mod export;
 pub mod format;
 
 mod archive;
+mod board_model;
 mod bytes;
 mod calibration;
 mod error;
@@ -78,6 +79,7 @@ mod store;
 mod tail;
 
 pub use archive::{Archive, Opened, Options};
+pub use board_model::{BoardModel, BoardModelRecord, BoardModels, ParameterRecord};
 pub use calibration::{Calibration, CalibrationRecord, Calibrations, CheckRecord};
 pub use error::{Damage, Error};
 pub use health::Health;

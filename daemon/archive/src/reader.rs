@@ -8,6 +8,7 @@ use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
 use crate::archive::{self, Opened};
+use crate::board_model::{BoardModelRecord, BoardModels};
 use crate::calibration::{CalibrationRecord, Calibrations};
 use crate::chunk::Columns;
 use crate::error::{Damage, Error};
@@ -305,6 +306,18 @@ impl Reader {
             documents.extend(self.document(Document::Calibration, &name, Some(revision))?);
         }
         Ok(documents.iter().collect())
+    }
+
+    /// The newest model of each kind of board on each station, by board and station.
+    pub fn board_models(&self) -> Result<BoardModels, Error> {
+        Ok(self.documents(Document::BoardModel)?.iter().collect())
+    }
+
+    /// The newest model of a kind of board on a station. Holds at most one, read or not.
+    pub fn board_model(&self, board: &str, station: &str) -> Result<BoardModels, Error> {
+        let name = BoardModelRecord::document(board, station);
+        let newest = self.document(Document::BoardModel, &name, None)?;
+        Ok(newest.iter().collect())
     }
 
     /// Trips that stand, by station and interlock.

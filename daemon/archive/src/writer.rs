@@ -8,6 +8,7 @@ use std::sync::PoisonError;
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
+use crate::board_model::BoardModelRecord;
 use crate::calibration::CalibrationRecord;
 use crate::chunk::{Columns, SCANS_MAX, ScanRef};
 use crate::document_file;
@@ -426,6 +427,15 @@ impl Writer {
     pub fn put_calibration(&mut self, record: &CalibrationRecord) -> Result<u32, Error> {
         let name = CalibrationRecord::document(&record.station, &record.channel);
         self.put_document(Document::Calibration, &name, &record.text())
+    }
+
+    /// Puts what was learned of a kind of board on a station, and returns its revision.
+    ///
+    /// # Errors
+    /// [`Error::TooLarge`] over 120 KiB.
+    pub fn put_board_model(&mut self, record: &BoardModelRecord) -> Result<u32, Error> {
+        let name = BoardModelRecord::document(&record.board, &record.station);
+        self.put_document(Document::BoardModel, &name, &record.text())
     }
 
     /// Notes how far a consumer has acknowledged.

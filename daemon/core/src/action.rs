@@ -210,6 +210,8 @@ pub enum EntryKind {
     Calibration,
     /// A recipe was stored.
     Recipe,
+    /// A board model was stored.
+    BoardModel,
     /// A request was refused.
     Refused,
     /// A driver came or went.
@@ -235,6 +237,7 @@ impl EntryKind {
             Self::Limit => "limit",
             Self::Calibration => "calibration",
             Self::Recipe => "recipe",
+            Self::BoardModel => "board-model",
             Self::Refused => "refused",
             Self::Driver => "driver",
             Self::Safe => "safe",

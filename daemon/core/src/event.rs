@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use crate::calibration::Calibration;
 use crate::channel::Sample;
-use crate::id::{InputId, InstanceId, OutputId, RequestId, Seq, StationId};
+use crate::id::{InputId, InstanceId, OutputId, RequestId, RunId, Seq, StationId};
 use crate::model::BoardModel;
 use crate::person::{Origin, Person, Roles};
 use crate::recipe::Recipe;
@@ -179,6 +179,15 @@ pub enum Ask {
     PutRecipe {
         /// Its name.
         recipe: Arc<str>,
+    },
+    /// Permission to store what a run says of a kind of board (kept by the archive, decided and journalled here).
+    PutBoardModel {
+        /// Where the run was.
+        station: StationId,
+        /// The kind of board.
+        board: Arc<str>,
+        /// The run's number.
+        run: RunId,
     },
     /// The daemon is asked to end: every run ends as stopped, all heat goes off, nothing is latched.
     Shutdown,

@@ -9,7 +9,6 @@ use crate::event::{Ask, Event, InputOffer, Loss, OutputOffer, Request, Value};
 use crate::id::{InputId, InstanceId, OutputId, RequestId, RunId, Seq, StationId};
 use crate::interlock::{Current, Effect, HostLimits, Link, Panel, Permissive};
 use crate::limits::{self, Limits};
-use crate::model::BoardModel;
 use crate::output::Output;
 use crate::person::{Act, Origin, Person, Roles};
 use crate::recipe::{ControlBy, Recipe};
@@ -536,6 +535,7 @@ impl Lab {
                     revision,
                     serial,
                     operator: who.clone(),
+                    model,
                     started: self.now,
                     ended: None,
                     outcome: None,
@@ -543,7 +543,7 @@ impl Lab {
                     stages: Vec::new(),
                     trips: Vec::new(),
                 };
-                self.start(out, record, model.as_deref())
+                self.start(out, record)
             }
             Ask::StopRun(station) => {
                 may(Act::Run)?;
@@ -622,6 +622,17 @@ impl Lab {
                 );
                 Ok(Answer::Done(format!("recipe \"{recipe}\" may be stored")))
             }
+            Ask::PutBoardModel { station, board, run } => {
+                local(Act::PutBoardModel)?;
+                let name = self.named(station)?;
+                let text = format!("{who} stores what run {run} says of \"{board}\" at {name}");
+                self.at(out, None, station, |station, around| {
+                    station.journal(around, EntryKind::BoardModel, Some(who.clone()), text);
+                });
+                Ok(Answer::Done(format!(
+                    "what is known of \"{board}\" at {name} may be stored"
+                )))
+            }
             Ask::Shutdown => {
                 local(Act::StopLab)?;
                 self.closing = true;
@@ -646,12 +657,7 @@ impl Lab {
             })
     }
 
-    fn start(
-        &mut self,
-        out: &mut Out,
-        record: Record,
-        model: Option<&BoardModel>,
-    ) -> Result<Answer, Refusal> {
+    fn start(&mut self, out: &mut Out, record: Record) -> Result<Answer, Refusal> {
         let station = record.station;
         let name = self.named(station)?;
         // Evaluate first, so that a trip that is due is seen before the run and not just after its start.
@@ -660,7 +666,7 @@ impl Lab {
         let run = record.run;
         self.next_run = RunId(run.0 + 1);
         self.at(out, None, station, |station, around| {
-            station.begin(around, Run::begin(record, model, around.now));
+            station.begin(around, Run::begin(record, around.now));
         });
         Ok(Answer::Started(run))
     }

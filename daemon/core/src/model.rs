@@ -77,8 +77,8 @@ impl Parameter {
         Self::Radiant,
     ];
 
-    /// The value that stands for it in a fit.
-    fn value(self, theta: f64) -> f64 {
+    /// The value in its own unit that `theta` stands for.
+    pub fn value(self, theta: f64) -> f64 {
         match self {
             Self::Radiant => 1.0 / (1.0 + (-theta).exp()),
             _ => theta.exp(),
@@ -142,6 +142,8 @@ pub struct BoardModel {
     pub board: Arc<str>,
     /// Its revision.
     pub revision: u32,
+    /// Number of the run that it was learned from.
+    pub learned_from: u64,
     /// The parameters.
     pub belief: Belief,
 }

@@ -89,7 +89,7 @@ impl Roles {
         match act {
             Act::StopLab => true,
             Act::Run | Act::ResetHeatOff => self.any(),
-            Act::PutRecipe => self.process,
+            Act::PutRecipe | Act::PutBoardModel => self.process,
             Act::ResetCut | Act::SetLimit | Act::Calibrate => self.safety,
         }
     }
@@ -112,6 +112,8 @@ pub enum Act {
     Calibrate,
     /// Store a new revision of a recipe.
     PutRecipe,
+    /// Store what a run says of a kind of board.
+    PutBoardModel,
 }
 
 impl Act {
@@ -120,7 +122,7 @@ impl Act {
         match self {
             Self::StopLab => "no role",
             Self::Run | Self::ResetHeatOff => "any of the roles `operate`, `process`, `safety`",
-            Self::PutRecipe => "the role `process`",
+            Self::PutRecipe | Self::PutBoardModel => "the role `process`",
             Self::ResetCut | Self::SetLimit | Self::Calibrate => "the role `safety`",
         }
     }
@@ -135,6 +137,7 @@ impl Act {
             Self::SetLimit => "set a limit",
             Self::Calibrate => "calibrate a sensor",
             Self::PutRecipe => "store a recipe",
+            Self::PutBoardModel => "store a board model",
         }
     }
 }

@@ -86,6 +86,8 @@ pub const RUN_MAX: Millis = Millis::from_secs(172_800);
 pub struct Recipe {
     /// What the shop calls it; 1 to [`NAME_CHARS_MAX`] characters, no control characters.
     pub name: String,
+    /// The kind of board, if it isn't called like the recipe; 1 to [`NAME_CHARS_MAX`] characters. See [`Recipe::board`].
+    pub board: Option<String>,
     /// The recipe's own ceiling; every target is at or below it.
     pub ceiling: Option<Celsius>,
     /// Which temperature is steered.
@@ -224,6 +226,11 @@ impl Recipe {
     /// and value out of bounds.
     pub fn parse(source: &str, text: &str) -> Result<Self, Mistakes> {
         parse::recipe(source, text)
+    }
+
+    /// The kind of board that it is for: what is learned of a board counts for every recipe with the same kind.
+    pub fn board(&self) -> &str {
+        self.board.as_deref().unwrap_or(&self.name)
     }
 
     /// The highest target of any stage; the lowest temperature there is for a recipe built without stages.

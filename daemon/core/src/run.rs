@@ -122,6 +122,8 @@ pub struct Record {
     pub serial: Arc<str>,
     /// Who started it.
     pub operator: Person,
+    /// What was known of the kind of board; `None`: nothing, it was unknown here.
+    pub model: Option<Arc<BoardModel>>,
     /// When it started.
     pub started: Millis,
     /// When its record was closed.
@@ -220,14 +222,14 @@ pub(crate) struct Run {
 }
 
 impl Run {
-    /// `model`: what is known of this kind of board here.
-    pub(crate) fn begin(record: Record, model: Option<&BoardModel>, now: Millis) -> Self {
+    pub(crate) fn begin(record: Record, now: Millis) -> Self {
         let limit = heat_limit(&record.recipe);
+        let known = record.model.as_ref().map(|model| model.belief);
         let mut run = Self {
             record,
             state: State::Ramp,
             stage: 0,
-            controller: Controller::new(model.map(|model| model.belief)),
+            controller: Controller::new(known),
             heat_since: Some(now),
             heated_before: Millis::ZERO,
             limit,

@@ -606,8 +606,14 @@ impl Station {
     /// Begins a run that has been checked.
     pub(crate) fn begin(&mut self, around: &mut Around<'_>, run: Run) {
         self.close_run(around);
+        let known = run.record.model.as_ref().map_or_else(String::new, |model| {
+            format!(
+                ", known board \"{}\" (revision {}, learned from run {})",
+                model.board, model.revision, model.learned_from
+            )
+        });
         let text = format!(
-            "{}: run {} of \"{}\" revision {} on board {} begins",
+            "{}: run {} of \"{}\" revision {} on board {} begins{known}",
             self.name,
             run.record.run,
             run.recipe().name,

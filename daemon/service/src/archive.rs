@@ -13,8 +13,10 @@ use std::thread::{self, Thread};
 use std::time::{Duration, Instant};
 
 use arc_swap::ArcSwap;
+use benchward_api::shapes;
 use benchward_archive::{self as archive, JournalEntry, Reader, Wall, Writer};
 use benchward_core::interlock::{Effect, InterlockName};
+use benchward_core::model::BoardModel;
 use benchward_core::units::Millis;
 use benchward_core::{
     Action, Entry, EntryKind, Fault, LimitScope, Outcome, Phase, Record, Row, RunChange, Sample, StationId,
@@ -47,6 +49,11 @@ enum Item {
     Recipe {
         name: String,
         text: String,
+        done: oneshot::Sender<Result<u32, String>>,
+    },
+    /// What a run says of its board, and who waits for its revision.
+    BoardModel {
+        record: Box<archive::BoardModelRecord>,
         done: oneshot::Sender<Result<u32, String>>,
     },
     /// Somebody waits until everything before this is on the disk.
@@ -113,6 +120,14 @@ impl Keep {
     pub(crate) async fn recipe(&self, name: String, text: String) -> Result<u32, String> {
         let (done, wait) = oneshot::channel();
         self.put(Item::Recipe { name, text, done });
+        wait.await.unwrap_or_else(|_| Err("the archive is closed".into()))
+    }
+
+    /// Stores a board model. Returns its revision once it is on the disk.
+    pub(crate) async fn board_model(&self, record: archive::BoardModelRecord) -> Result<u32, String> {
+        let (done, wait) = oneshot::channel();
+        let record = Box::new(record);
+        self.put(Item::BoardModel { record, done });
         wait.await.unwrap_or_else(|_| Err("the archive is closed".into()))
     }
 
@@ -270,22 +285,24 @@ impl Keeper {
                 self.journal(JournalEntry::new(self.clock.wall(now), now.0, kind, text));
             }
             Item::Recipe { name, text, done } => {
-                let revision = self
-                    .writer
-                    .put_recipe(&name, &text)
-                    .map_err(|error| error.to_string());
-                let revision = revision.and_then(|revision| {
-                    self.writer
-                        .commit()
-                        .map(|_| revision)
-                        .map_err(|error| error.to_string())
-                });
-                let _ = done.send(revision);
+                let revision = self.writer.put_recipe(&name, &text);
+                self.stored(revision, done);
+            }
+            Item::BoardModel { record, done } => {
+                let revision = self.writer.put_board_model(&record);
+                self.stored(revision, done);
             }
             Item::Barrier(done) => self.barriers.push(done),
             Item::Close => return false,
         }
         true
+    }
+
+    /// Answers who waits for a revision, once it is on the disk.
+    fn stored(&mut self, revision: Result<u32, archive::Error>, done: oneshot::Sender<Result<u32, String>>) {
+        let revision = revision.and_then(|revision| self.writer.commit().map(|_| revision));
+        // Who waited may have gone.
+        let _ = done.send(revision.map_err(|error| error.to_string()));
     }
 
     fn action(&mut self, action: Action, now: Millis) {
@@ -523,6 +540,7 @@ impl Keeper {
                 .collect(),
             journal_first: span.map(|(first, _)| *first),
             journal_last: span.map(|(_, last)| *last),
+            more: record.model.iter().map(|model| known_board(model)).collect(),
             ..archive::RunRecord::default()
         }
     }
@@ -603,6 +621,16 @@ impl Keeper {
             self.journal(entry.station(&*warning.station));
         }
     }
+}
+
+/// The board model that a run began with, as its record keeps it.
+fn known_board(model: &BoardModel) -> (String, serde_json::Value) {
+    let known = shapes::RunBoardModel {
+        board: model.board.to_string(),
+        revision: model.revision,
+        learned_from: model.learned_from,
+    };
+    (shapes::RunBoardModel::KEY.into(), serde_json::json!(known))
 }
 
 fn fault_of(fault: Fault) -> archive::FaultKind {

@@ -10,6 +10,7 @@ mod check;
 mod clock;
 mod drivers;
 mod lab;
+mod learning;
 mod link;
 mod mailbox;
 mod mqtt;
@@ -207,6 +208,7 @@ async fn live(
         clock,
         callers: callers::Callers::new(config.roles.as_ref()),
         signals,
+        learning: tokio::sync::Mutex::default(),
     });
     let listening = match bus::listen(socket, shared.clone()) {
         Ok(listening) => listening,

@@ -66,6 +66,7 @@ fn learn(rows: &[Row], plant: &Plant) -> Option<Model> {
     Some(Model {
         board: "AX-20 backplane".into(),
         revision: 1,
+        learned_from: 1,
         belief: learned.belief,
     })
 }

@@ -54,6 +54,7 @@ fn named(letter: char, stages: &[(f64, f64, Option<f64>)]) -> Named {
         .collect();
     let recipe = Recipe {
         name: format!("recipe {letter}"),
+        board: None,
         ceiling: None,
         control: ControlBy::Channel(CONTROL.into()),
         spread_max: None,

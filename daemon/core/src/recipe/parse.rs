@@ -17,6 +17,7 @@ const TOP: Section = Section {
     place: "at the top of the file, above the first line in brackets",
     keys: &[
         "recipe",
+        "board",
         "ceiling_celsius",
         "control",
         "spread_celsius_max",
@@ -87,6 +88,7 @@ fn top(collector: &mut Collector<'_>, document: &DeTable<'_>) -> Option<Recipe> 
     let top = Table::open(collector, document, 0..0, TOP.place, &TOP, EVERYWHERE);
     top.require(collector, "recipe", "\"...\"");
     let name = top.text(collector, "recipe", NAME_CHARS_MAX);
+    let board = top.text(collector, "board", NAME_CHARS_MAX);
     let ceiling = top
         .temperature(collector, "ceiling_celsius", CEILING)
         .map(Spanned::into_inner);
@@ -104,6 +106,7 @@ fn top(collector: &mut Collector<'_>, document: &DeTable<'_>) -> Option<Recipe> 
         run_max: millis(collector, &top, "run_s_max", RUN_MIN, RUN_MAX),
         window: window(collector, &top, &stages, ceiling),
         name: name.map(Spanned::into_inner).unwrap_or_default().to_owned(),
+        board: board.map(|board| board.into_inner().to_owned()),
         ceiling,
         stages,
     };

@@ -74,6 +74,7 @@ fn a_whole_recipe_is_read() {
         recipe,
         Recipe {
             name: "AX-20 backplane preheat".to_owned(),
+            board: None,
             ceiling: Some(celsius(130.0)),
             control: ControlBy::Hottest,
             spread_max: Some(delta(12.0)),
@@ -112,11 +113,25 @@ fn a_whole_recipe_is_read() {
 }
 
 #[test]
+fn the_kind_of_board_is_the_recipes_name_unless_it_says_another() {
+    assert_eq!(parse(SHORTEST).board(), "r");
+    let named = parse(&format!("board = \"AX-20 backplane\"\n{SHORTEST}"));
+    assert_eq!((named.board(), &*named.name), ("AX-20 backplane", "r"));
+    check_top(
+        "board = 20",
+        &["`board` has to be text, not a number -> put it into quotes: `\"20\"`"],
+    );
+    let long = "b".repeat(NAME_CHARS_MAX + 1);
+    assert!(mistakes(&format!("board = \"{long}\"\n{SHORTEST}")).contains("61 characters"));
+}
+
+#[test]
 fn the_shortest_recipe_has_the_defaults_of_the_manual() {
     assert_eq!(
         parse(SHORTEST),
         Recipe {
             name: "r".to_owned(),
+            board: None,
             ceiling: None,
             control: ControlBy::Hottest,
             spread_max: None,

@@ -275,6 +275,7 @@ fn ask() -> impl Strategy<Value = Ask> {
             .prop_map(|(station, ceiling)| Ask::SetStationCeiling(station, ceiling)),
         3 => (station(), 0_usize..3, offset(), offset(), any::<bool>()).prop_map(calibrate),
         1 => Just(Ask::PutRecipe { recipe: "usual".into() }),
+        1 => station().prop_map(|station| Ask::PutBoardModel { station, board: "usual".into(), run: RunId(1) }),
     ]
 }
 

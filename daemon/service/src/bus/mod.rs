@@ -4,6 +4,7 @@
 //! changes something goes to the lab thread, which decides, and is answered once it is on the disk.
 
 mod archive;
+mod boards;
 mod lab;
 mod peers;
 mod recipes;
@@ -44,6 +45,8 @@ pub(crate) struct Shared {
     pub(crate) clock: Arc<Clock>,
     pub(crate) callers: Callers,
     pub(crate) signals: broadcast::Sender<Signal>,
+    /// Held while something is learned from a run: that takes a whole CPU, and one at a time leaves the others to the lab.
+    pub(crate) learning: tokio::sync::Mutex<()>,
 }
 
 /// How an object learns who calls it.
@@ -147,12 +150,13 @@ async fn blocking<T: Send + 'static>(
 
 /// Serves all objects on a connection that is being built.
 fn serve<'a>(mut builder: zbus::connection::Builder<'a>, door: &Door) -> zbus::connection::Builder<'a> {
-    use benchward_api::{ARCHIVE_PATH, LAB_PATH, RECIPES_PATH, SENSORS_PATH, station_path};
+    use benchward_api::{ARCHIVE_PATH, BOARDS_PATH, LAB_PATH, RECIPES_PATH, SENSORS_PATH, station_path};
     builder = builder
         .serve_at(LAB_PATH, lab::Lab(door.clone()))
         .serve_at(LAB_PATH, zbus::fdo::ObjectManager)
         .serve_at(ARCHIVE_PATH, archive::Archive(door.clone()))
         .serve_at(RECIPES_PATH, recipes::Recipes(door.clone()))
+        .serve_at(BOARDS_PATH, boards::Boards(door.clone()))
         .serve_at(SENSORS_PATH, sensors::Sensors(door.clone()));
     for (at, station) in door.shared.wiring.setup.stations.iter().enumerate() {
         let id = StationId(u32::try_from(at).unwrap_or(u32::MAX));

@@ -3,13 +3,27 @@
 use std::sync::Arc;
 
 use benchward_api::Error;
+use benchward_archive::Reader;
+use benchward_core::model::BoardModel;
 use benchward_core::recipe::Recipe;
 use benchward_core::units::Celsius;
 use benchward_core::{Answer, Ask, StationId, StationView};
+use tracing::warn;
 use zbus::message::Header;
 
 use super::lab::celsius_of;
 use super::{Door, blocking};
+
+/// What is known of a kind of board on a station; `Err`: why that can't be said.
+fn known(reader: &Reader, board: &str, station: &str) -> Result<Option<BoardModel>, String> {
+    let kept = reader
+        .board_model(board, station)
+        .map_err(|error| format!("what is known of \"{board}\" at {station} can't be read: {error}"))?;
+    if let Some(text) = kept.unreadable.first() {
+        return Err(text.clone());
+    }
+    kept.found.first().map(benchward_api::board::model).transpose()
+}
 
 /// Longest serial number, characters: it has to fit on a label and a screen.
 const SERIAL_MAX: usize = 64;
@@ -45,8 +59,9 @@ impl Station {
                 serial.chars().count()
             )));
         }
+        let name = self.view().map(|view| view.name).unwrap_or_default();
         let reader = self.door.shared.reader.clone();
-        let (recipe, revision) = blocking(move || {
+        let (recipe, revision, model) = blocking(move || {
             let stored = reader
                 .recipe(&recipe, None)
                 .map_err(|error| Error::Archive(error.to_string()))?
@@ -57,15 +72,23 @@ impl Station {
                 })?;
             let parsed = Recipe::parse(&recipe, &stored.text)
                 .map_err(|mistakes| Error::Invalid(mistakes.to_string()))?;
-            Ok((Arc::new(parsed), stored.revision))
+            let model = known(&reader, parsed.board(), &name);
+            Ok((Arc::new(parsed), stored.revision, model))
         })
         .await?;
+        let model = model.unwrap_or_else(|trouble| {
+            // What can't be read steers nothing: the run heats as carefully as on a board that nobody knows.
+            warn!("{trouble}");
+            let keep = &self.door.shared.keep;
+            keep.own("board-model", format!("{trouble}; the run starts as a first run"));
+            None
+        });
         let ask = Ask::Start {
             station: self.id,
             recipe,
             revision,
             serial: serial.as_str().into(),
-            model: None,
+            model: model.map(Arc::new),
         };
         match self.door.ask(connection, &header, ask).await? {
             Answer::Started(run) => Ok(run.0),

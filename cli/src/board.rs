@@ -1,0 +1,350 @@
+//! `benchward board`: what is known of each kind of board on each station.
+
+use std::fmt::Write as _;
+
+use benchward_api::{Exit, shapes};
+use clap::{Args, Subcommand};
+
+use crate::Session;
+use crate::daemon::parsed;
+use crate::failure::Failure;
+use crate::figures::moment;
+use crate::screen::{Paint, Tone};
+use crate::table::{Side, Table};
+
+const EXAMPLES: &str = "\
+Examples:
+  benchward board learn 12
+  benchward board list
+  benchward board show \"AX-20 backplane\" --station bench-1";
+
+/// Learn from a run how a board heats and cools, list and show what is known
+#[derive(Debug, Subcommand)]
+#[command(before_help = EXAMPLES)]
+pub(crate) enum Verb {
+    Learn(Learn),
+    List(List),
+    Show(Show),
+}
+
+const LEARN_EXAMPLES: &str = "\
+Examples:
+  benchward board learn 12 --dry-run
+  benchward board learn 12
+  benchward board learn 12 --board \"AX-20 backplane\"";
+
+/// Learn from a run, for later runs on the same kind of board at the same station; takes the role `process`
+///
+/// Take a run that reached its target, and let it cool down before: how it cools tells as well. What the run doesn't show
+/// stays as it is believed of boards in general.
+#[derive(Debug, Args)]
+#[command(before_help = LEARN_EXAMPLES)]
+pub(crate) struct Learn {
+    /// Number of the run
+    run: u64,
+    /// The kind of board [default: `board` of the run's recipe, else the recipe's name]
+    #[arg(long, value_name = "NAME", value_parser = clap::builder::NonEmptyStringValueParser::new())]
+    board: Option<String>,
+    /// Only say what would be learned; takes no role
+    #[arg(long)]
+    dry_run: bool,
+}
+
+const LIST_EXAMPLES: &str = "\
+Examples:
+  benchward board list
+  benchward --archive /var/lib/benchward board list";
+
+/// List the kinds of boards that are known, and on which station
+#[derive(Debug, Args)]
+#[command(before_help = LIST_EXAMPLES)]
+pub(crate) struct List {}
+
+const SHOW_EXAMPLES: &str = "\
+Examples:
+  benchward board show \"AX-20 backplane\"
+  benchward --json board show \"AX-20 backplane\" --station bench-1";
+
+/// Show what is known of a kind of board
+#[derive(Debug, Args)]
+#[command(before_help = SHOW_EXAMPLES)]
+pub(crate) struct Show {
+    /// The kind of board
+    board: String,
+    /// Only on this station
+    #[arg(long, value_name = "STATION")]
+    station: Option<String>,
+}
+
+pub(crate) async fn carry_out(session: &Session, verb: &Verb) -> Result<Exit, Failure> {
+    match verb {
+        Verb::Learn(arguments) => learn(session, arguments).await?,
+        Verb::List(List {}) => {
+            let boards = session.records().await?.boards().await?;
+            session.screen.show(&boards, table)?;
+        }
+        Verb::Show(Show { board, station }) => {
+            let all = session.records().await?.boards().await?;
+            let names: Vec<String> = all.models.iter().map(|model| model.board.clone()).collect();
+            let Some(found) = all.only(board, station.as_deref()) else {
+                let what = station.as_ref().map_or("known board".into(), |station| {
+                    format!("board known at {station}, called")
+                });
+                let mut names: Vec<&str> = names.iter().map(String::as_str).collect();
+                names.dedup();
+                return Err(Failure::no_such(&what, board, names.into_iter()));
+            };
+            session.screen.show(&found, pages)?;
+        }
+    }
+    Ok(Exit::Done)
+}
+
+async fn learn(session: &Session, arguments: &Learn) -> Result<(), Failure> {
+    let daemon = session.daemon().await?;
+    let boards = daemon.boards().await?;
+    let board = arguments.board.as_deref().unwrap_or_default();
+    let learned = daemon
+        .ask_records(boards.learn(arguments.run, board, !arguments.dry_run))
+        .await?;
+    let learned: shapes::BoardLearned = parsed(&learned)?;
+    session.screen.show(&learned, |learned, paint| {
+        let said = if learned.stored {
+            format!(
+                "stored as revision {}: runs of this board at {} start with it",
+                learned.model.revision, learned.model.station
+            )
+        } else {
+            "not stored: a dry run".into()
+        };
+        format!("{}\n{said}\n", page(&learned.model, paint))
+    })?;
+    if learned.stored {
+        session
+            .screen
+            .next(&format!("benchward board show \"{}\"", learned.model.board));
+    }
+    Ok(())
+}
+
+fn table(boards: &shapes::Boards, paint: Paint) -> String {
+    if boards.models.is_empty() && boards.unreadable.is_empty() {
+        return "no board is known; `benchward board learn RUN` learns one".into();
+    }
+    let mut table = Table::new(&[
+        ("BOARD", Side::Left),
+        ("STATION", Side::Left),
+        ("REVISION", Side::Right),
+        ("FROM RUN", Side::Right),
+        ("SINCE", Side::Left),
+        ("BY", Side::Left),
+        ("MISSES BY", Side::Right),
+        ("DETERMINED", Side::Right),
+    ]);
+    for model in &boards.models {
+        let determined = model.parameters.iter().filter(|one| one.determined).count();
+        table.plain([
+            model.board.clone(),
+            model.station.clone(),
+            model.revision.to_string(),
+            model.run.to_string(),
+            moment(&model.at),
+            model.by.clone(),
+            format!("{:.2} °C", model.rms_celsius),
+            format!("{determined} of {}", model.parameters.len()),
+        ]);
+    }
+    let mut text = table.render(paint);
+    let troubles = boards.models.iter().map(|model| &model.text);
+    for trouble in troubles.chain(&boards.unreadable).filter(|text| !text.is_empty()) {
+        let _ = write!(text, "\n{}\n", paint.text(Tone::Warning, trouble));
+    }
+    text
+}
+
+fn pages(boards: &shapes::Boards, paint: Paint) -> String {
+    let mut pages: Vec<String> = boards.models.iter().map(|model| page(model, paint)).collect();
+    pages.extend(
+        boards
+            .unreadable
+            .iter()
+            .map(|text| format!("{}\n", paint.text(Tone::Warning, text))),
+    );
+    pages.join("\n")
+}
+
+fn page(model: &shapes::BoardModel, paint: Paint) -> String {
+    let mut text = format!("\"{}\" at {}\n\n", model.board, model.station);
+    let revision = match model.revision {
+        0 => "none yet".into(),
+        revision => format!("{revision}, {} by {}", moment(&model.at), model.by),
+    };
+    for (label, value) in [
+        ("revision", revision),
+        (
+            "learned",
+            format!("from run {} on board {}", model.run, model.serial),
+        ),
+        ("room", format!("{:.1} °C", model.room_celsius)),
+        (
+            "misses",
+            format!(
+                "{:.2} °C (root mean square of {} readings), {:.1} °C at worst",
+                model.rms_celsius, model.readings, model.worst_celsius
+            ),
+        ),
+    ] {
+        let _ = writeln!(text, "  {label:<10}{value}");
+    }
+    let mut table = Table::new(&[
+        ("  PARAMETER", Side::Left),
+        ("VALUE", Side::Right),
+        ("STANDARD ERROR", Side::Right),
+        ("", Side::Left),
+    ]);
+    for one in &model.parameters {
+        let said = if one.determined {
+            ""
+        } else {
+            "as of boards in general"
+        };
+        table.plain([
+            format!("  {}", one.parameter),
+            figure(one.value),
+            figure(one.standard_error),
+            said.into(),
+        ]);
+    }
+    let _ = write!(text, "\n{}", table.render(paint));
+    // Two parameters of one part of the board are shown by the same kind of run.
+    let mut missing: Vec<&str> = model.parameters.iter().map(|one| &*one.text).collect();
+    missing.retain(|text| !text.is_empty());
+    missing.dedup();
+    if !missing.is_empty() {
+        text.push('\n');
+    }
+    for missing in missing {
+        let _ = writeln!(text, "  {missing}");
+    }
+    if !model.text.is_empty() {
+        let _ = write!(text, "\n{}\n", paint.text(Tone::Warning, &model.text));
+    }
+    text
+}
+
+/// Four digits, whatever the size.
+fn figure(value: f64) -> String {
+    match value.abs() {
+        100.0.. => format!("{value:.0}"),
+        10.0.. => format!("{value:.1}"),
+        1.0.. => format!("{value:.2}"),
+        0.01.. => format!("{value:.4}"),
+        _ => format!("{value:.6}"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn model() -> shapes::BoardModel {
+        let parameter = |name: &str, value, standard_error, text: &str| shapes::BoardParameter {
+            parameter: name.into(),
+            value,
+            standard_error,
+            determined: text.is_empty(),
+            text: text.into(),
+        };
+        let dwell = "the run doesn't show the slow part of the board: it takes a dwell";
+        shapes::BoardModel {
+            board: "AX-20 backplane".into(),
+            station: "bench-1".into(),
+            revision: 3,
+            run: 12,
+            serial: "AX20-0001".into(),
+            at: "2026-11-25T13:46:33.120Z".into(),
+            by: "proc1".into(),
+            room_celsius: 23.84,
+            readings: 1_204,
+            rms_celsius: 0.412,
+            worst_celsius: 1.63,
+            parameters: vec![
+                parameter("rise_celsius_per_s", 1.3482, 0.1618, ""),
+                parameter("loss_per_s", 0.005_213, 0.000_63, ""),
+                parameter("slow_share", 0.2, 0.1, dwell),
+                parameter("slow_lag_s", 140.2, 16.0, dwell),
+            ],
+            text: String::new(),
+        }
+    }
+
+    #[test]
+    fn a_page_says_what_is_known_and_what_is_not() {
+        assert_eq!(
+            page(&model(), Paint::NONE),
+            "\
+\"AX-20 backplane\" at bench-1
+
+  revision  3, 2026-11-25 13:46:33Z by proc1
+  learned   from run 12 on board AX20-0001
+  room      23.8 °C
+  misses    0.41 °C (root mean square of 1204 readings), 1.6 °C at worst
+
+  PARAMETER              VALUE  STANDARD ERROR
+  rise_celsius_per_s      1.35          0.1618
+  loss_per_s          0.005213        0.000630
+  slow_share            0.2000          0.1000  as of boards in general
+  slow_lag_s               140            16.0  as of boards in general
+
+  the run doesn't show the slow part of the board: it takes a dwell
+"
+        );
+    }
+
+    #[test]
+    fn a_list_has_a_line_a_model_and_says_what_is_wrong() {
+        let boards = shapes::Boards {
+            schema: 1,
+            models: vec![model()],
+            unreadable: vec!["revision 1 of the board model \"QM-4 @ oven-1\" can't be read: x".into()],
+        };
+        assert_eq!(
+            table(&boards, Paint::NONE),
+            "\
+BOARD            STATION  REVISION  FROM RUN  SINCE                 BY     MISSES BY  DETERMINED
+AX-20 backplane  bench-1         3        12  2026-11-25 13:46:33Z  proc1    0.41 °C      2 of 4
+
+revision 1 of the board model \"QM-4 @ oven-1\" can't be read: x
+"
+        );
+    }
+
+    /// The keys that scripts rely on.
+    #[test]
+    fn the_json_has_the_promised_keys() {
+        let learned = shapes::BoardLearned {
+            schema: 1,
+            stored: true,
+            model: model(),
+        };
+        let value = serde_json::to_value(learned).unwrap();
+        for key in ["schema", "stored", "model"] {
+            assert!(value.get(key).is_some(), "{key}");
+        }
+        for key in [
+            "board",
+            "station",
+            "revision",
+            "run",
+            "at",
+            "by",
+            "rms_celsius",
+            "worst_celsius",
+        ] {
+            assert!(value["model"].get(key).is_some(), "{key}");
+        }
+        for key in ["parameter", "value", "standard_error", "determined", "text"] {
+            assert!(value["model"]["parameters"][0].get(key).is_some(), "{key}");
+        }
+    }
+}

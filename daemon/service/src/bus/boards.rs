@@ -1,0 +1,195 @@
+//! `io.benchward.Boards1` at `/io/benchward/Lab1/boards`.
+
+use benchward_api::{Error, board, shapes};
+use benchward_archive::{self as archive, BoardModelRecord, Reader, RunRecord};
+use benchward_core::model::learn;
+use benchward_core::recipe::{NAME_CHARS_MAX, Recipe};
+use benchward_core::{Act, Ask, RunId, StationId};
+use zbus::message::Header;
+
+use super::{Door, blocking, json};
+use crate::learning::{self, Gathering};
+
+pub(super) struct Boards(pub(super) Door);
+
+fn archive_error(error: impl std::fmt::Display) -> Error {
+    Error::Archive(error.to_string())
+}
+
+#[zbus::interface(name = "io.benchward.Boards1")]
+impl Boards {
+    /// The newest model of every kind of board on every station, as JSON (`shapes::Boards`). Needs no role.
+    async fn list(&self) -> Result<String, Error> {
+        let reader = self.0.shared.reader.clone();
+        blocking(move || {
+            json(&shapes::Boards::from(
+                &reader.board_models().map_err(archive_error)?,
+            ))
+        })
+        .await
+    }
+
+    /// What is known of a kind of board on `station`, or on every one where that is empty, as JSON (`shapes::Boards`). Needs
+    /// no role.
+    ///
+    /// Errors: `NoSuch`.
+    async fn show(&self, board: String, station: String) -> Result<String, Error> {
+        let reader = self.0.shared.reader.clone();
+        blocking(move || {
+            let all = shapes::Boards::from(&reader.board_models().map_err(archive_error)?);
+            let station = (!station.is_empty()).then_some(&*station);
+            let found = all.only(&board, station).ok_or_else(|| {
+                let place = station.map_or(String::new(), |station| format!(" at {station}"));
+                Error::NoSuch(format!(
+                    "nothing is known of a board \"{board}\"{place}; see `benchward board list`"
+                ))
+            })?;
+            json(&found)
+        })
+        .await
+    }
+
+    /// What `run` says of its board. `board`: the kind of board; empty: what the run's recipe says. `store`: whether
+    /// starts on that station use it from now on; without, nothing changes and no role is needed. Returns what was learned, as
+    /// JSON (`shapes::BoardLearned`). Takes seconds; one at a time. Role `process` to store.
+    ///
+    /// Errors: `NotPermitted`, `NoSuch` (run, a station that is no more), `Invalid`, `NotReady` (a run that still heats),
+    /// `NothingLearned`, `Archive`.
+    async fn learn(
+        &self,
+        #[zbus(connection)] connection: &zbus::Connection,
+        #[zbus(header)] header: Header<'_>,
+        run: u64,
+        board: String,
+        store: bool,
+    ) -> Result<String, Error> {
+        let shared = &self.0.shared;
+        let reader = shared.reader.clone();
+        let (record, recipe) = blocking(move || learnable(&reader, run)).await?;
+        let board = match &*board {
+            "" => recipe.board().to_owned(),
+            named => kind_of_board(named)?,
+        };
+        let ask = Ask::PutBoardModel {
+            station: self.station(&record.station)?,
+            board: board.as_str().into(),
+            run: RunId(run),
+        };
+        let credentials = self.0.credentials(connection, &header).await?;
+        if store && !shared.callers.roles(&credentials).may(Act::PutBoardModel) {
+            // The core refuses, and the journal says so, before any work is done.
+            self.0.ask(connection, &header, ask.clone()).await?;
+        }
+        let mut kept = {
+            let _one_at_a_time = shared.learning.lock().await;
+            let reader = shared.reader.clone();
+            blocking(move || learned(&reader, &record, recipe, board)).await?
+        };
+        kept.at = shared.clock.wall_now();
+        kept.by = shared.callers.person(&credentials).name.to_string();
+        let mut model = archive::BoardModel {
+            revision: 0,
+            record: kept,
+        };
+        // What would not be taken at a start is not stored either.
+        board::model(&model).map_err(|text| {
+            Error::NothingLearned(format!(
+                "run {run} is explained by no board that there is: {text}"
+            ))
+        })?;
+        if store {
+            self.0.ask(connection, &header, ask).await?;
+            model.revision = shared
+                .keep
+                .board_model(model.record.clone())
+                .await
+                .map_err(Error::Archive)?;
+        }
+        json(&shapes::BoardLearned {
+            schema: shapes::SCHEMA,
+            stored: store,
+            model: shapes::BoardModel::from(&model),
+        })
+    }
+}
+
+impl Boards {
+    fn station(&self, name: &str) -> Result<StationId, Error> {
+        let stations = &self.0.shared.wiring.setup.stations;
+        stations
+            .iter()
+            .position(|station| &*station.name == name)
+            .and_then(|at| u32::try_from(at).ok())
+            .map(StationId)
+            .ok_or_else(|| {
+                Error::NoSuch(format!(
+                    "the run was at {name}, which the configuration has no more; a model counts for its station"
+                ))
+            })
+    }
+}
+
+/// A kind of board as a person wrote it.
+fn kind_of_board(text: &str) -> Result<String, Error> {
+    let chars = text.chars().count();
+    if chars > NAME_CHARS_MAX || text.chars().any(char::is_control) || text.trim() != text {
+        return Err(Error::Invalid(format!(
+            "the board {text:?} has {chars} characters; it takes 1 to {NAME_CHARS_MAX}, none of them a control character,              no space at either end"
+        )));
+    }
+    Ok(text.to_owned())
+}
+
+/// The record of a run that has heated to its end, and its recipe.
+fn learnable(reader: &Reader, run: u64) -> Result<(RunRecord, Recipe), Error> {
+    let record = reader.run(run).map_err(|error| match error {
+        archive::Error::NoSuchRun(_) => {
+            Error::NoSuch(format!("there is no run {run}; see `benchward run list`"))
+        }
+        other => archive_error(other),
+    })?;
+    if record.outcome.is_none() {
+        return Err(Error::NotReady(format!(
+            "run {run} at {} still heats; learn from it once it is over, and better once the board is safe to handle: how it              cools tells as well",
+            record.station
+        )));
+    }
+    let recipe = Recipe::parse(&record.recipe, &record.recipe_text).map_err(|mistakes| {
+        Error::Archive(format!(
+            "the recipe of run {run} can't be read, so that nobody knows which channel was steered: {mistakes}"
+        ))
+    })?;
+    Ok((record, recipe))
+}
+
+/// What the run says of its board: nobody's yet.
+fn learned(
+    reader: &Reader,
+    record: &RunRecord,
+    recipe: Recipe,
+    board: String,
+) -> Result<BoardModelRecord, Error> {
+    let mut readings = reader.readings(record.run).map_err(archive_error)?;
+    let mut gathering = Gathering::new(recipe.control);
+    while let Some(block) = readings.next_block() {
+        gathering.take(&block.map_err(archive_error)?);
+    }
+    let samples = gathering.finish();
+    let room = learning::room(&samples);
+    let learned = learn::learn(&samples, room).map_err(|why| {
+        Error::NothingLearned(format!("nothing can be learned from run {}: {why}", record.run))
+    })?;
+    Ok(BoardModelRecord {
+        schema: BoardModelRecord::SCHEMA,
+        board,
+        station: record.station.clone(),
+        run: record.run,
+        serial: record.serial.clone(),
+        room_celsius: room,
+        readings: u32::try_from(samples.len()).unwrap_or(u32::MAX),
+        rms_celsius: learned.rms,
+        worst_celsius: learned.worst,
+        parameters: board::parameters(&learned),
+        ..BoardModelRecord::default()
+    })
+}
