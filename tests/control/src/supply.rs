@@ -204,9 +204,12 @@ fn day(plants: &[Plant], recipe: &Named, policy: Policy, allowed: f64) -> Result
                     last = now;
                 }
                 Place::Tripped => bail!(
-                    "bench {} was tripped by {}",
+                    "\"{}\", {policy:?}, seed {}: bench {} was tripped by {} at {now}, heat {:.3}",
+                    recipe.recipe.name,
+                    plants[n].number,
                     n + 1,
-                    world.station(n).trips.first().map_or("?", |trip| &trip.interlock)
+                    world.station(n).trips.first().map_or("?", |trip| &trip.interlock),
+                    world.station(n).heat,
                 ),
                 _ => {}
             }

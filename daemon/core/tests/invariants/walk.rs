@@ -562,6 +562,7 @@ impl World {
                     output: OutputId(*id),
                     watts,
                     cuts: true,
+                    window: None,
                 })
                 .collect()
         };
