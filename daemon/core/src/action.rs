@@ -99,11 +99,16 @@ pub enum Action {
 pub struct Grant {
     permit: Permit,
     heats: Vec<(OutputId, Seq, Fraction)>,
+    offset: Option<Millis>,
 }
 
 impl Grant {
-    pub(crate) fn new(permit: Permit, heats: Vec<(OutputId, Seq, Fraction)>) -> Self {
-        Self { permit, heats }
+    pub(crate) fn new(permit: Permit, heats: Vec<(OutputId, Seq, Fraction)>, offset: Option<Millis>) -> Self {
+        Self {
+            permit,
+            heats,
+            offset,
+        }
     }
 
     /// The station that heats.
@@ -114,6 +119,12 @@ impl Grant {
     /// Each heater, the number of the command, and the share of full power.
     pub fn heats(&self) -> &[(OutputId, Seq, Fraction)] {
         &self.heats
+    }
+
+    /// Where in each window the on-times of the heaters have to start, so that the benches of one supply fire side by
+    /// side; `None`: anywhere, or they have no windows.
+    pub const fn offset(&self) -> Option<Millis> {
+        self.offset
     }
 }
 

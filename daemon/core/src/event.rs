@@ -83,6 +83,8 @@ pub struct OutputOffer {
     pub watts: Option<Watts>,
     /// Whether there is a second, independent way to switch it off.
     pub cuts: bool,
+    /// Length of its windows, where it is fully on for a share of each; they start at multiples of it on the lab's clock.
+    pub window: Option<Millis>,
 }
 
 /// One value of a scan.

@@ -165,7 +165,7 @@ mod tests {
         assert_eq!(look(&mut log, 3_000, 0.1, &output), None);
         output.told(Seq(1), Millis(3_500));
         assert_eq!(look(&mut log, 4_000, 0.0, &output), None);
-        output.answered(Seq(1));
+        output.take_answer(Seq(1));
         output.applied = Fraction::new(0.1).unwrap();
         assert_eq!(look(&mut log, 5_000, 0.0, &output), None);
         output.applied = Fraction::ZERO;

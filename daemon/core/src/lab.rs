@@ -196,11 +196,12 @@ impl Lab {
                 if let Some(output) = self.output(output) {
                     output.applied = fraction;
                     if let Some(seq) = seq.filter(|_| !lapsed) {
-                        output.answered(seq);
+                        output.take_answer(seq);
                         // It takes commands again: the cause of the trip is gone, the trip stays.
                         output.refused = None;
                     }
                 }
+                self.answered(output);
             }
             Event::Refused { output, seq, text } => self.refused(&mut out, output, seq, text),
             Event::DriverUp {
@@ -248,6 +249,16 @@ impl Lab {
     fn output(&mut self, output: OutputId) -> Option<&mut Output> {
         let station = *self.outputs.get(output.index())?;
         self.stations.get_mut(station.index())?.output(output)
+    }
+
+    /// An output has answered: what its station drew by earlier commands, it draws no more.
+    fn answered(&mut self, output: OutputId) {
+        if let Some(station) = self.outputs.get(output.index())
+            && let Some(there) = self.stations.get(station.index())
+            && let Some(seq) = there.heaters().map(|heater| heater.answered).min()
+        {
+            self.supplies.confirmed(*station, seq);
+        }
     }
 
     /// Runs `with` on one station and the lab around it.
@@ -348,13 +359,14 @@ impl Lab {
         };
         if let Some(output) = self.output(output) {
             if let Some(seq) = seq {
-                output.answered(seq);
+                output.take_answer(seq);
             }
             // An output that is cut refuses heat that was on its way before the cut: as it should.
             if !output.cut {
                 output.refused = Some(text);
             }
         }
+        self.answered(output);
         self.at(out, None, station, |station, around| station.step(around, false));
     }
 
@@ -405,6 +417,7 @@ impl Lab {
             {
                 output.watts = offer.watts;
                 output.cuts = offer.cuts;
+                output.window = offer.window;
             }
         }
         let name = self.instances.get(instance.index()).cloned().unwrap_or_default();
@@ -748,6 +761,15 @@ impl Lab {
             return not_ready(
                 "it shares a supply, and its driver doesn't say how many watts its heater draws".into(),
             );
+        }
+        if let (Some(budget), Some((rated, draw))) = (self.supplies.budget(id), station.load())
+            && !draw.can_carry(budget, rated)
+        {
+            return not_ready(format!(
+                "its heaters draw {:.0} W whenever they are on, and its supply gives {:.0} W; put it on a larger one",
+                rated.watts(),
+                budget.watts()
+            ));
         }
         for channel in &station.channels {
             match channel.quality(self.now, self.host.silence_floor) {

@@ -20,12 +20,16 @@ pub(crate) struct Output {
     pub(crate) watts: Option<Watts>,
     /// Whether the driver said that it has a second way to switch off.
     pub(crate) cuts: bool,
+    /// Length of its windows, where it is fully on for a share of each.
+    pub(crate) window: Option<Millis>,
     /// Whether it has been told `cut` and not yet `restore`.
     pub(crate) cut: bool,
     /// What the hardware was told, by the driver's newest answer.
     pub(crate) applied: Fraction,
     /// Set when the driver refused a command: what it said.
     pub(crate) refused: Option<Arc<str>>,
+    /// The newest command that the driver answered.
+    pub(crate) answered: Seq,
     unanswered: VecDeque<(Seq, Millis)>,
 }
 
@@ -38,9 +42,11 @@ impl Output {
             role,
             watts: None,
             cuts: false,
+            window: None,
             cut: false,
             applied: Fraction::ZERO,
             refused: None,
+            answered: Seq(0),
             unanswered: VecDeque::new(),
         }
     }
@@ -53,7 +59,8 @@ impl Output {
     }
 
     /// The driver answered `seq`, and with it everything before.
-    pub(crate) fn answered(&mut self, seq: Seq) {
+    pub(crate) fn take_answer(&mut self, seq: Seq) {
+        self.answered = self.answered.max(seq);
         while self
             .unanswered
             .front()

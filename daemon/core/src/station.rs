@@ -22,7 +22,7 @@ use crate::presence::Presence;
 use crate::recipe::ControlBy;
 use crate::run::{Outcome, Phase, Progress, Run, State, TripRecord};
 use crate::setup::OutputRole;
-use crate::supply::Supplies;
+use crate::supply::{Demand, Draw, Given, Supplies};
 use crate::units::{Celsius, Fraction, Millis, Watts};
 use crate::view::{ChannelView, InterlockView, StationView};
 
@@ -336,7 +336,7 @@ impl Station {
             // Nothing to steer by, or something doubtful: no heat until that is over or an interlock has confirmed it.
             (None, _) | (_, None) | (Some(_), Some(_)) => Fraction::ZERO,
         };
-        let given = self.ask_supply(around, asked).thousandths();
+        let Given { share: given, offset } = self.ask_supply(around, asked.thousandths());
         let mut heats = Vec::with_capacity(1);
         for at in 0..self.outputs.len() {
             let seq = around.next_seq();
@@ -350,25 +350,40 @@ impl Station {
         if !given.is_zero() {
             self.say_heat(around, true);
         }
-        around.out.heat.push(Action::Heat(Grant::new(permit, heats)));
+        around
+            .out
+            .heat
+            .push(Action::Heat(Grant::new(permit, heats, offset)));
     }
 
     /// What the supply leaves of what is asked for, for all heaters of the station together.
-    fn ask_supply(&self, around: &mut Around<'_>, asked: Fraction) -> Fraction {
+    fn ask_supply(&self, around: &mut Around<'_>, asked: Fraction) -> Given {
+        let all = |share| Given { share, offset: None };
         if !around.supplies.shared(self.id) {
-            return asked;
+            return all(asked);
         }
-        let rated: Option<f64> = self
-            .outputs
-            .iter()
-            .filter(|output| output.role == OutputRole::Heat)
-            .map(|output| output.watts.map(Watts::watts))
-            .sum();
         // A heater of unknown power on a shared supply is refused at the run's start; see `Lab`.
-        let Some(rated) = rated.and_then(|watts| Watts::new(watts).ok()) else {
-            return Fraction::ZERO;
+        let (Some((rated, draw)), Some(run)) = (self.load(), &self.run) else {
+            return all(Fraction::ZERO);
         };
-        around.supplies.share(self.id, rated, asked)
+        let demand = Demand {
+            asked,
+            rated,
+            draw,
+            dwelling: matches!(run.state, State::Dwell { .. }),
+            since: run.record.started,
+        };
+        around.supplies.share(around.now, self.id, *around.seq, demand)
+    }
+
+    /// What its heaters draw together at full heat, and how; `None` where one doesn't say.
+    pub(crate) fn load(&self) -> Option<(Watts, Draw)> {
+        let rated: Option<f64> = self.heaters().map(|output| output.watts.map(Watts::watts)).sum();
+        let draw = self
+            .heaters()
+            .map(|output| Draw::of(output.window))
+            .reduce(Draw::together)?;
+        Some((Watts::new(rated?).ok()?, draw))
     }
 
     /// The journal says when heat first comes and when it is taken away, not each time that the controller asks for
@@ -416,6 +431,7 @@ impl Station {
 
     /// Takes the heat to zero.
     pub(crate) fn off(&mut self, around: &mut Around<'_>) {
+        let before = *around.seq;
         for at in 0..self.outputs.len() {
             if self.outputs[at].role == OutputRole::Heat {
                 let seq = around.next_seq();
@@ -426,11 +442,12 @@ impl Station {
                 });
             }
         }
-        self.heat_gone(around);
+        self.heat_gone(around, before);
     }
 
     /// Takes the heat to zero and opens every second switch: of the heaters and of the contactor.
     pub(crate) fn cut(&mut self, around: &mut Around<'_>) {
+        let before = *around.seq;
         for at in 0..self.outputs.len() {
             let seq = around.next_seq();
             self.outputs[at].told(seq, around.now);
@@ -440,12 +457,13 @@ impl Station {
                 seq,
             });
         }
-        self.heat_gone(around);
+        self.heat_gone(around, before);
     }
 
-    fn heat_gone(&mut self, around: &mut Around<'_>) {
+    /// `before`: the number of the last command before those that took the heat.
+    fn heat_gone(&mut self, around: &mut Around<'_>, before: Seq) {
         self.heat = Fraction::ZERO;
-        around.supplies.release(self.id);
+        around.supplies.release(around.now, self.id, before);
         self.say_heat(around, false);
     }
 

@@ -1,94 +1,219 @@
-//! Supplies: what stations on one circuit may draw together.
+//! Supplies: what stations on one circuit may draw together, at any moment.
 //!
-//! Each loop a station gets what the others on its supply leave. Who asks first in a scan keeps what it
-//! was granted until its next scan; a station that ends its heat gives it back at once. The budget is
-//! held in mean power.
+//! Each scan of a station lays out anew what every station on its supply last asked for: benches that dwell first, since
+//! a dwell that is starved is spoilt; then the run that began first, since nothing predicts yet which would be latest. That
+//! is where the station should be; of it the station gets what is not still held by others. So each moves only its own
+//! on-time, and within two scans of everyone the layout is there.
+//!
+//! What was granted is held until nothing can be drawn by it any more: until the driver has confirmed a later
+//! command, or so long after that its permit has lapsed.
 
-use crate::id::StationId;
-use crate::units::{Fraction, Watts};
+mod slots;
+
+use crate::id::{Seq, StationId};
+use crate::interlock::Permit;
+use crate::units::{Fraction, Millis, Watts};
+
+pub(crate) use slots::Draw;
+use slots::{ALWAYS, Block, Load, SLOTS};
+
+/// How long after a grant nothing is drawn by it: its permit counts from its arrival at the driver, and a station whose
+/// driver leaves a command unanswered for a second is tripped.
+const HELD: Millis = Millis(Permit::VALID.0 + 1_000);
 
 /// The circuits of a lab, and what each station draws from its own.
 #[derive(Debug, Clone)]
 pub(crate) struct Supplies {
     budgets: Vec<Watts>,
-    /// For each station: its supply, and the watts it was last granted.
-    drawn: Vec<(Option<usize>, f64)>,
+    /// One for each station.
+    customers: Vec<Customer>,
+}
+
+/// What a station asks for.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Demand {
+    /// Share of its rated power.
+    pub(crate) asked: Fraction,
+    /// What its heaters draw together at full heat.
+    pub(crate) rated: Watts,
+    pub(crate) draw: Draw,
+    /// Whether its run dwells.
+    pub(crate) dwelling: bool,
+    /// When its run began.
+    pub(crate) since: Millis,
+}
+
+/// What a station gets.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Given {
+    pub(crate) share: Fraction,
+    /// Where in each window the on-time has to start; `None`: anywhere.
+    pub(crate) offset: Option<Millis>,
+}
+
+/// A station as its supply sees it.
+#[derive(Debug, Clone)]
+struct Customer {
+    supply: Option<usize>,
+    /// What it last asked for, and when.
+    demand: Option<(Demand, Millis)>,
+    /// What may be on: oldest first.
+    holds: Vec<Hold>,
+}
+
+/// Something that was granted.
+#[derive(Debug, Clone, Copy)]
+struct Hold {
+    block: Block,
+    /// Its commands have numbers above this one.
+    after: Seq,
+    /// From then on nothing is drawn by it.
+    until: Millis,
+}
+
+impl Customer {
+    fn hold(&mut self, now: Millis, block: Block, after: Seq) {
+        self.holds.retain(|hold| now < hold.until);
+        let until = now + HELD;
+        match self.holds.last_mut() {
+            // The same again: no need to remember it twice.
+            Some(last) if (last.block.on, last.block.watts) == (block.on, block.watts) => last.until = until,
+            _ => self.holds.push(Hold { block, after, until }),
+        }
+    }
+
+    /// The most that it may be drawing in each slot.
+    fn load(&self, now: Millis) -> Load {
+        std::array::from_fn(|slot| {
+            self.holds
+                .iter()
+                .filter(|hold| now < hold.until)
+                .map(|hold| hold.block.at(slot))
+                .fold(0.0, f64::max)
+        })
+    }
 }
 
 impl Supplies {
     pub(crate) fn new(budgets: Vec<Watts>, stations: Vec<Option<usize>>) -> Self {
+        let customer = |supply| Customer {
+            supply,
+            demand: None,
+            holds: Vec::new(),
+        };
         Self {
             budgets,
-            drawn: stations.into_iter().map(|supply| (supply, 0.0)).collect(),
+            customers: stations.into_iter().map(customer).collect(),
         }
     }
 
-    /// The share of `rated` that `station` may have of the `asked` share, and books it.
-    pub(crate) fn share(&mut self, station: StationId, rated: Watts, asked: Fraction) -> Fraction {
-        let Some((Some(supply), _)) = self.drawn.get(station.index()).copied() else {
-            return asked;
+    /// What `station` may have of what it asks for, and holds it for it. `after`: the commands that carry it to the
+    /// drivers have numbers above this one.
+    pub(crate) fn share(&mut self, now: Millis, station: StationId, after: Seq, demand: Demand) -> Given {
+        let at = station.index();
+        let unasked = Given {
+            share: demand.asked,
+            offset: None,
         };
-        let Some(budget) = self.budgets.get(supply) else {
-            return Fraction::ZERO;
+        let Some(customer) = self.customers.get_mut(at) else {
+            return unasked;
         };
-        let others: f64 = self
-            .drawn
-            .iter()
-            .enumerate()
-            .filter(|(other, (on, _))| *other != station.index() && *on == Some(supply))
-            .map(|(_, (_, watts))| watts)
-            .sum();
-        let left = (budget.watts() - others).max(0.0);
-        let given = if rated.watts() > 0.0 {
-            Fraction::clamped((left / rated.watts()).min(asked.share()))
-        } else {
-            asked
+        let Some(supply) = customer.supply else {
+            return unasked;
         };
-        self.book(station, given.share() * rated.watts());
-        given
+        customer.demand = Some((demand, now));
+        let Some(budget) = self.budgets.get(supply).copied() else {
+            return Given {
+                share: Fraction::ZERO,
+                offset: None,
+            };
+        };
+        let target = self.target(now, supply, budget, at);
+        let mut others: Load = [0.0; SLOTS];
+        for (other, customer) in self.customers.iter().enumerate() {
+            if other != at && customer.supply == Some(supply) {
+                for (sum, watts) in others.iter_mut().zip(customer.load(now)) {
+                    *sum += watts;
+                }
+            }
+        }
+        let Demand { draw, rated, .. } = demand;
+        let block = slots::fit(
+            budget,
+            &others,
+            target.on,
+            target.start,
+            draw,
+            rated,
+            target.share,
+        );
+        self.customers[at].hold(now, block, after);
+        Given {
+            share: block.share,
+            offset: matches!(draw, Draw::Windowed(_)).then(|| block.offset()),
+        }
     }
 
-    /// The station draws nothing any more.
-    pub(crate) fn release(&mut self, station: StationId) {
-        self.book(station, 0.0);
+    /// Where the station at `at` should be once everyone on its supply is where they should be.
+    fn target(&self, now: Millis, supply: usize, budget: Watts, at: usize) -> Block {
+        let mut asking: Vec<(usize, Demand)> = self
+            .customers
+            .iter()
+            .enumerate()
+            .filter(|(_, customer)| customer.supply == Some(supply))
+            .filter_map(|(one, customer)| customer.demand.map(|(demand, asked)| (one, demand, asked)))
+            .filter(|(_, _, asked)| now < *asked + HELD)
+            .map(|(one, demand, _)| (one, demand))
+            .collect();
+        asking.sort_by_key(|(one, demand)| (!demand.dwelling, demand.since, *one));
+        let mut load: Load = [0.0; SLOTS];
+        let mut end = 0;
+        for (one, demand) in asking {
+            let Demand {
+                asked, rated, draw, ..
+            } = demand;
+            let block = slots::fit(budget, &load, ALWAYS, end, draw, rated, asked);
+            if one == at {
+                return block;
+            }
+            block.add_to(&mut load);
+            if block.on != 0 {
+                end = block.end;
+            }
+        }
+        Block::NOTHING
+    }
+
+    /// The station asks for nothing any more. `after`: the commands that switch it off have numbers above this one.
+    pub(crate) fn release(&mut self, now: Millis, station: StationId, after: Seq) {
+        if let Some(customer) = self.customers.get_mut(station.index()) {
+            customer.demand = None;
+            customer.hold(now, Block::NOTHING, after);
+        }
+    }
+
+    /// Every heater of the station has answered the command `seq` or a later one: what came before is not on any more.
+    pub(crate) fn confirmed(&mut self, station: StationId, seq: Seq) {
+        if let Some(customer) = self.customers.get_mut(station.index())
+            && let Some(newest) = customer.holds.iter().rposition(|hold| hold.after < seq)
+        {
+            customer.holds.drain(..newest);
+        }
+    }
+
+    /// What the station's supply gives; `None`: it is on none.
+    pub(crate) fn budget(&self, station: StationId) -> Option<Watts> {
+        let supply = self.customers.get(station.index())?.supply?;
+        self.budgets.get(supply).copied()
     }
 
     /// Whether the station is on a supply at all.
     pub(crate) fn shared(&self, station: StationId) -> bool {
-        self.drawn
+        self.customers
             .get(station.index())
-            .is_some_and(|(supply, _)| supply.is_some())
-    }
-
-    fn book(&mut self, station: StationId, watts: f64) {
-        if let Some((_, drawn)) = self.drawn.get_mut(station.index()) {
-            *drawn = watts;
-        }
+            .is_some_and(|customer| customer.supply.is_some())
     }
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// 15 A at 120 V with the 80 % rule: 1440 W (NEC 210.20(A), as commonly applied).
-    #[test]
-    fn together_they_stay_inside() {
-        let watts = |w| Watts::new(w).unwrap();
-        let budget = watts(120.0 * 15.0 * 0.8);
-        let mut supplies = Supplies::new(vec![budget], vec![Some(0), Some(0), None]);
-        let first = supplies.share(StationId(0), watts(800.0), Fraction::ONE);
-        let second = supplies.share(StationId(1), watts(800.0), Fraction::ONE);
-        assert_eq!(first, Fraction::ONE);
-        assert!((second.share() - 0.8).abs() < 1e-12);
-        assert_eq!(
-            supplies.share(StationId(2), watts(5000.0), Fraction::ONE),
-            Fraction::ONE
-        );
-        supplies.release(StationId(0));
-        assert_eq!(
-            supplies.share(StationId(1), watts(800.0), Fraction::ONE),
-            Fraction::ONE
-        );
-    }
-}
+mod tests;

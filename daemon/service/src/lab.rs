@@ -526,12 +526,12 @@ impl LabThread {
                     debug_assert!(Permit::VALID <= Millis(1_500));
                     for (output, seq, fraction) in grant.heats() {
                         self.tell(current.as_deref_mut(), *output, now, |link| {
-                            link.mailbox.heat(*output, *seq, *fraction, now);
+                            link.mailbox.heat(*output, *seq, *fraction, grant.offset(), now);
                         });
                     }
                 }
                 Action::Off { output, seq } => self.tell(current.as_deref_mut(), output, now, |link| {
-                    link.mailbox.heat(output, seq, Fraction::ZERO, now);
+                    link.mailbox.heat(output, seq, Fraction::ZERO, None, now);
                 }),
                 Action::Cut { output, seq } => {
                     self.tell(current.as_deref_mut(), output, now, |link| {

@@ -493,6 +493,7 @@ impl Link {
                 output: *id,
                 watts,
                 cuts: output.cuts,
+                window: output.window_ms.map(|ms| Millis(u64::from(ms))),
             });
         }
         self.inputs = Some(known);

@@ -20,7 +20,18 @@ struct Slot {
     name: Arc<str>,
     cut: Option<Seq>,
     restore: Option<Seq>,
-    heat: Option<(Seq, Fraction, Millis)>,
+    heat: Option<Waiting>,
+}
+
+/// Heat that waits for one output.
+#[derive(Debug)]
+struct Waiting {
+    seq: Seq,
+    fraction: Fraction,
+    /// Where in each window the on-time starts.
+    offset: Option<Millis>,
+    /// When it was granted.
+    since: Millis,
 }
 
 /// What waits to be written to one driver.
@@ -58,9 +69,21 @@ impl Mailbox {
     }
 
     /// Heat, for [`Permit::VALID`] from `now`.
-    pub(crate) fn heat(&mut self, output: OutputId, seq: Seq, fraction: Fraction, now: Millis) {
+    pub(crate) fn heat(
+        &mut self,
+        output: OutputId,
+        seq: Seq,
+        fraction: Fraction,
+        offset: Option<Millis>,
+        now: Millis,
+    ) {
         if let Some(slot) = self.slot(output) {
-            slot.heat = Some((seq, fraction, now));
+            slot.heat = Some(Waiting {
+                seq,
+                fraction,
+                offset,
+                since: now,
+            });
         }
     }
 
@@ -142,7 +165,13 @@ impl Mailbox {
             }
         }
         for slot in &mut self.slots {
-            let Some((seq, fraction, since)) = slot.heat.take() else {
+            let Some(Waiting {
+                seq,
+                fraction,
+                offset,
+                since,
+            }) = slot.heat.take()
+            else {
                 continue;
             };
             let left = Permit::VALID.0.saturating_sub(now.since(since).0);
@@ -155,7 +184,7 @@ impl Mailbox {
                 output: Cow::Borrowed(&slot.name),
                 fraction: fraction.share(),
                 valid_ms: u32::try_from(left.max(1)).unwrap_or(1),
-                offset_ms: None,
+                offset_ms: offset.map(|offset| offset.seconds() * 1_000.0),
             })
             .write_line(line);
             return true;
@@ -214,7 +243,7 @@ mod tests {
             taken: Vec::new(),
         };
         for n in 0..10_000 {
-            mailbox.heat(OutputId(0), Seq(n), Fraction::ONE, Millis(n));
+            mailbox.heat(OutputId(0), Seq(n), Fraction::ONE, None, Millis(n));
             mailbox.write(&mut full, Millis(n)).unwrap();
         }
         assert!(
@@ -236,7 +265,7 @@ mod tests {
     #[test]
     fn a_line_that_was_begun_is_finished() {
         let mut mailbox = mailbox();
-        mailbox.heat(OutputId(0), Seq(1), Fraction::ONE, Millis(0));
+        mailbox.heat(OutputId(0), Seq(1), Fraction::ONE, None, Millis(0));
         let mut pipe = Narrow {
             room: 20,
             taken: Vec::new(),
@@ -259,18 +288,34 @@ mod tests {
             room: 10_000,
             taken: Vec::new(),
         };
-        mailbox.heat(OutputId(0), Seq(1), Fraction::ONE, Millis(1_000));
+        mailbox.heat(OutputId(0), Seq(1), Fraction::ONE, None, Millis(1_000));
         mailbox
             .write(&mut pipe, Millis(1_000 + Permit::VALID.0 - 300))
             .unwrap();
         assert_eq!(text(&pipe.taken)[0]["valid_ms"], 300);
         pipe.taken.clear();
-        mailbox.heat(OutputId(0), Seq(2), Fraction::ONE, Millis(1_000));
+        mailbox.heat(OutputId(0), Seq(2), Fraction::ONE, None, Millis(1_000));
         mailbox.write(&mut pipe, Millis(1_000 + Permit::VALID.0)).unwrap();
         assert!(
             pipe.taken.is_empty(),
             "a permit that ran out while waiting is no permit"
         );
+    }
+
+    #[test]
+    fn heat_says_where_its_on_time_starts() {
+        let mut mailbox = mailbox();
+        let mut pipe = Narrow {
+            room: 10_000,
+            taken: Vec::new(),
+        };
+        mailbox.heat(OutputId(0), Seq(1), Fraction::ONE, Some(Millis(420)), Millis(0));
+        mailbox.write(&mut pipe, Millis(0)).unwrap();
+        mailbox.heat(OutputId(0), Seq(2), Fraction::ONE, None, Millis(0));
+        mailbox.write(&mut pipe, Millis(0)).unwrap();
+        let lines = text(&pipe.taken);
+        assert_eq!(lines[0]["offset_ms"], 420.0);
+        assert!(lines[1].get("offset_ms").is_none(), "{}", lines[1]);
     }
 
     #[test]

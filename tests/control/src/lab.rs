@@ -36,7 +36,7 @@ pub struct Station {
     first_input: u32,
     /// Share of full power that the output was told.
     pub heat: f64,
-    /// Where in its output's window the on-time starts; commands don't say it yet.
+    /// Where in its output's window the on-time starts.
     pub offset_ms: u32,
     /// Whether its contactor is open.
     pub cut: bool,
@@ -118,6 +118,7 @@ impl World {
                     output: OutputId(n),
                     watts: Watts::new(bench.watts).ok(),
                     cuts: bench.cuts,
+                    window: bench.window_ms.map(|ms| Millis(u64::from(ms))),
                 }],
             });
             stations.push(Station {
@@ -236,7 +237,10 @@ impl World {
             Action::Heat(grant) => {
                 for (output, seq, heat) in grant.heats() {
                     told(stations, *output, *seq, *heat);
-                    stations[output.index()].lapses = now + Permit::VALID;
+                    let station = &mut stations[output.index()];
+                    station.lapses = now + Permit::VALID;
+                    let offset = grant.offset().map_or(0, |offset| offset.0);
+                    station.offset_ms = u32::try_from(offset).unwrap_or(0);
                 }
             }
             Action::Off { output, seq } => told(stations, output, seq, Fraction::ZERO),

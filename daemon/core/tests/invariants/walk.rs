@@ -563,6 +563,7 @@ impl World {
                     output: OutputId(*id),
                     watts,
                     cuts: true,
+                    window: None,
                 })
                 .collect()
         };

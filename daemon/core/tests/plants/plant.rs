@@ -117,6 +117,7 @@ impl Plant {
                 output: OutputId(0),
                 watts: Watts::new(settings.watts).ok(),
                 cuts: true,
+                window: None,
             }],
         });
         plant.run_to(2.0);

@@ -16,6 +16,8 @@ pub(crate) struct Header {
     pub(crate) setup: Setup,
     /// By output: full power as its driver says it.
     pub(crate) watts: Vec<Option<Watts>>,
+    /// By output: length of its windows as its driver says it.
+    pub(crate) windows: Vec<Option<Millis>>,
     pub(crate) recipes: BTreeMap<String, Arc<Recipe>>,
     /// Kinds of actions that are shown beyond the usual ones, or `-kind` for fewer.
     pub(crate) show: BTreeSet<String>,
@@ -43,6 +45,7 @@ impl Default for Header {
                 standing_trips: Vec::new(),
             },
             watts: Vec::new(),
+            windows: Vec::new(),
             recipes: BTreeMap::new(),
             show: BTreeSet::new(),
             open: None,
@@ -57,7 +60,7 @@ impl Header {
     /// lab ceiling=260 absent_s=900 time_scale=1
     /// supply wall watts=1440
     /// station bench-1 channels=board-top,board-edge permissives=hood instance=bench-1 heat=heat1
-    ///     watts=800|unsaid supply=wall ceiling=200 contactor=relay/k1 offset=0
+    ///     watts=800|unsaid window_ms=1000 supply=wall ceiling=200 contactor=relay/k1 offset=0
     /// standing bench-1 over-temperature cut by=op1 text...
     /// recipe NAME            and its text in indented lines; without any there is `usual`
     /// show rows runs signals texts exact -journal
@@ -155,6 +158,7 @@ impl Header {
         let (mut instance, mut heat) = ((*name).to_owned(), format!("heat{}", id.0 + 1));
         let (mut contactor, mut current) = (None, false);
         let mut watts = Some(Watts::new(800.0).map_err(|error| error.to_string())?);
+        let mut window = None;
         let mut offset = CelsiusDelta::constant(0.0);
         for (key, value) in pairs(words)? {
             match key {
@@ -164,6 +168,7 @@ impl Header {
                 "heat" => value.clone_into(&mut heat),
                 "watts" if value == "unsaid" => watts = None,
                 "watts" => watts = Some(Watts::new(number(value)?).map_err(|error| error.to_string())?),
+                "window_ms" => window = Some(Millis(value.parse().map_err(|_| "window_ms?")?)),
                 "supply" => {
                     let at = self
                         .setup
@@ -220,6 +225,7 @@ impl Header {
             };
             self.setup.outputs.push(heat);
             self.watts.push(watts);
+            self.windows.push(window);
         }
         if let Some((instance, name)) = contactor {
             let instance = self.instance(instance);
@@ -231,6 +237,7 @@ impl Header {
             };
             self.setup.outputs.push(contactor);
             self.watts.push(None);
+            self.windows.push(None);
         }
         self.setup.stations.push(station);
         Ok(())

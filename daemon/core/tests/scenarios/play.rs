@@ -18,6 +18,7 @@ pub(crate) struct World {
     lab: Lab,
     setup: Setup,
     watts: Vec<Option<Watts>>,
+    windows: Vec<Option<Millis>>,
     recipes: BTreeMap<String, Arc<Recipe>>,
     show: Show,
     now: Millis,
@@ -73,6 +74,7 @@ impl World {
         let Header {
             setup,
             watts,
+            windows,
             recipes,
             show,
             ..
@@ -103,6 +105,7 @@ impl World {
             show: Show::new(setup.clone(), show),
             setup,
             watts,
+            windows,
             recipes,
             now: Millis::ZERO,
             drivers,
@@ -266,12 +269,18 @@ impl World {
             })
             .collect();
         let outputs = (0..)
-            .zip(self.setup.outputs.iter().zip(&self.watts))
+            .zip(
+                self.setup
+                    .outputs
+                    .iter()
+                    .zip(self.watts.iter().zip(&self.windows)),
+            )
             .filter(|(_, (output, _))| of(&output.instance))
-            .map(|(at, (_, watts))| OutputOffer {
+            .map(|(at, (_, (watts, window)))| OutputOffer {
                 output: OutputId(at),
                 watts: *watts,
                 cuts: true,
+                window: *window,
             })
             .collect();
         Ok(self.event(

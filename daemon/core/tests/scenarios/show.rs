@@ -50,7 +50,15 @@ impl Show {
                     .map(|(_, _, heat)| self.heat(*heat))
                     .collect();
                 let heats: Vec<String> = heats.into_iter().collect();
-                format!("heat {} {}", self.station(grant.station()), heats.join(", "))
+                let offset = match grant.offset() {
+                    Some(offset) if self.wants("exact") => format!(" from {} ms", offset.0),
+                    _ => String::new(),
+                };
+                format!(
+                    "heat {} {}{offset}",
+                    self.station(grant.station()),
+                    heats.join(", ")
+                )
             }
             Action::Off { output, .. } => format!("off {}", self.output(*output)),
             Action::Cut { output, .. } => format!("cut {}", self.output(*output)),
