@@ -33,6 +33,9 @@ const SETTLES: Millis = Millis::from_secs(1);
 
 /// How long heat has been off before a rise says anything.
 const COASTED: Millis = Millis::from_secs(60);
+/// How long a hot bench may still warm the next, cold board that is put on it: many time constants of the slowest plate.
+/// Until then a rise counts only above what has been read since the heat went off, which stored heat can't bring back.
+const GIVEN_OFF: Millis = Millis::from_secs(600);
 /// Time in which a rise is measured.
 const WITHIN: Millis = Millis::from_secs(15);
 /// Rise in that time, °C.
@@ -48,6 +51,8 @@ const WARM: f64 = 40.0;
 #[derive(Debug, Clone, Default)]
 pub(super) struct HeatStuckOn {
     flows_since: Option<Millis>,
+    /// Since when the heat has been off, and the highest that each channel read since, up to the rise looked at.
+    highest: (Millis, Vec<f64>),
 }
 
 impl HeatStuckOn {
@@ -61,13 +66,26 @@ impl HeatStuckOn {
         {
             return Observation::Bad(cause);
         }
+        if self.highest.0 != zero_since || self.highest.1.len() != facts.channels.len() {
+            self.highest = (zero_since, vec![f64::NEG_INFINITY; facts.channels.len()]);
+        }
+        for (channel, highest) in facts.channels.iter().zip(&mut self.highest.1) {
+            if let Some(good) = channel.good
+                && rises(channel).is_none()
+            {
+                *highest = highest.max(good.degrees());
+            }
+        }
         if facts.now.since(zero_since) < COASTED {
             return Observation::Good;
         }
+        let stored = facts.now.since(zero_since) < GIVEN_OFF;
+        let highest = &self.highest.1;
         let rising = facts
             .channels
             .iter()
             .enumerate()
+            .filter(|(at, channel)| !stored || channel.good.is_some_and(|good| good.degrees() > highest[*at]))
             .find_map(|(at, channel)| Some((at, channel, rises(channel)?)));
         if let Some((at, channel, rise)) = rising
             && others_rise(facts.channels, at)

@@ -273,7 +273,7 @@ fn ask() -> impl Strategy<Value = Ask> {
         2 => ceiling().prop_map(Ask::SetLabCeiling),
         2 => (station(), prop::option::weighted(0.7, ceiling()))
             .prop_map(|(station, ceiling)| Ask::SetStationCeiling(station, ceiling)),
-        3 => (station(), 0_usize..3, offset(), offset(), any::<bool>()).prop_map(calibrate),
+        4 => (station(), 0_usize..3, offset(), offset(), any::<bool>()).prop_map(calibrate),
         1 => Just(Ask::PutRecipe { recipe: "usual".into() }),
         1 => station().prop_map(|station| Ask::PutBoardModel { station, board: "usual".into(), run: RunId(1) }),
     ]
@@ -281,7 +281,8 @@ fn ask() -> impl Strategy<Value = Ask> {
 
 /// Mostly 0 and a few others, so that what a check began with is often what is in force.
 fn offset() -> impl Strategy<Value = CelsiusDelta> {
-    prop::sample::select(vec![0.0, 0.0, 0.0, -1.5, 2.0, 10.0, 10.01, -10.5]).prop_map(CelsiusDelta::constant)
+    prop::sample::select(vec![0.0, 0.0, 0.0, -1.5, 2.0, 10.0, 10.01, -10.5, 11.0])
+        .prop_map(CelsiusDelta::constant)
 }
 
 fn calibrate(
