@@ -61,7 +61,7 @@ struct Found {
     celsius: f64,
     cool: bool,
     /// How far a hot one may fall.
-    fall: f64,
+    allowed: f64,
 }
 
 impl NoResponse {
@@ -98,12 +98,12 @@ impl NoResponse {
                 -found.moved,
                 found.celsius,
                 DEMAND * 100.0,
-                found.fall
+                found.allowed
             )
         };
         Observation::Bad(Cause {
             value: Some(hundredths(found.moved)),
-            limit: Some(if found.cool { RISE } else { -hundredths(found.fall) }),
+            limit: Some(if found.cool { RISE } else { -hundredths(found.allowed) }),
             unit: "Cel",
             ..Cause::plain(Effect::Cut, text)
         })
@@ -133,8 +133,8 @@ impl NoResponse {
             .rev()
             .map(|part| change((part + 1) * third, part * third))
             .collect();
-        let fall = RISE.max(FALL_SHARE * (control.degrees() - ROOM));
-        let fell = moved < -fall
+        let allowed = RISE.max(FALL_SHARE * (control.degrees() - ROOM));
+        let fell = moved < -allowed
             && thirds.is_some_and(|thirds| {
                 thirds.iter().all(|moved| *moved < -FALL) && thirds[2] < TURNING * thirds[0]
             });
@@ -142,7 +142,7 @@ impl NoResponse {
             moved,
             celsius: control.degrees(),
             cool,
-            fall,
+            allowed,
         })
     }
 }
