@@ -218,7 +218,10 @@ fn a_start_gives_the_number_of_the_run() {
     ]);
     assert_eq!(
         (said.exit, json(&said.out)),
-        (0, serde_json::json!({"schema": 1, "run": 12}))
+        (
+            0,
+            serde_json::json!({"schema": 1, "run": 12, "board_model": null})
+        )
     );
     assert_eq!(said.err, "", "with --json there is nothing else to say");
     let said = asked(&["run", "start", "bench-1", "--recipe", "AX-20", "--serial", "A-1"]);
