@@ -307,6 +307,16 @@ impl Model {
         }
     }
 
+    /// Lets `dt` seconds pass without heat, which has no edges that would want short steps: in one step where the
+    /// element is slow enough.
+    pub(crate) fn coast(&self, state: &mut State, dt: f64) {
+        if dt <= 0.5 * self.heater_lag {
+            self.step(state, dt, 0.0);
+        } else {
+            self.advance(state, dt, 0.0);
+        }
+    }
+
     /// One step by the midpoint rule.
     pub(crate) fn step(&self, state: &mut State, dt: f64, heat: f64) {
         let (element_rate, board_rate) = self.rates(state, heat);

@@ -28,8 +28,8 @@ const STEP_MAX: f64 = 0.6;
 /// Least and greatest damping of a step, as a share of the curvature.
 const DAMPING_MIN: f64 = 1e-3;
 const DAMPING_MAX: f64 = 1e3;
-/// Steps of the model that a decision may spend on this.
-const WORK: usize = 1_500;
+/// Steps of the model that a decision may spend on this, for all hypotheses together.
+const WORK: usize = 3_000;
 
 /// Heat and the reading at its end.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -195,9 +195,10 @@ impl Adaptation {
         sensitivity.dot(&(self.covariance * sensitivity)).max(0.0).sqrt()
     }
 
-    /// Does some of the work. Returns the new belief once there is one.
-    pub(super) fn work(&mut self) -> Option<Adapted> {
-        let mut left = WORK;
+    /// Does some of the work, as one of `sharing` that share what a decision may spend. Returns the new belief once
+    /// there is one.
+    pub(super) fn work(&mut self, sharing: usize) -> Option<Adapted> {
+        let mut left = WORK / sharing;
         loop {
             match &mut self.job {
                 Job::Fit(fit) => {

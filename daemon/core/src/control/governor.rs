@@ -9,6 +9,10 @@ use crate::model::{Model, STEP_S, State, Theta};
 
 /// How far a coast is followed, seconds: several lags of the slowest element.
 const COAST_S: f64 = 240.0;
+/// A coast is followed in steps of this part of the element's lag, and at most of this many seconds: at its peak the
+/// board hardly moves, so that the peak is met even so.
+const COAST_STEPS: f64 = 16.0;
+const COAST_STEP_MAX_S: f64 = 2.0;
 
 /// What becomes of the board if heat is given for a moment and then no more.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -26,15 +30,16 @@ fn coast(model: &Model, from: &State, heat: f64, on_s: f64) -> Coast {
         peak: from.board.max(state.board),
         steepest: model.slope(&state, 0.0),
     };
+    let step = (model.heater_lag / COAST_STEPS).clamp(STEP_S, COAST_STEP_MAX_S);
     let mut passed = 0.0;
     while passed < COAST_S {
         let before = state.board;
-        model.advance(&mut state, STEP_S, 0.0);
-        passed += STEP_S;
-        coast.steepest = coast.steepest.max((state.board - before) / STEP_S);
+        model.coast(&mut state, step);
+        passed += step;
+        coast.steepest = coast.steepest.max((state.board - before) / step);
         if state.board > coast.peak {
             coast.peak = state.board;
-        } else if state.board < before && passed > 3.0 * STEP_S {
+        } else if state.board < before && passed > 3.0 * step {
             break;
         }
     }

@@ -23,7 +23,7 @@ use crate::units::{Celsius, CelsiusPerSecond, Fraction, Millis};
 /// Shortest time between two decisions.
 const DECIDE_EVERY_S: f64 = 0.25;
 /// Time between two looks ahead over the whole horizon.
-const THINK_EVERY_S: f64 = 1.0;
+const THINK_EVERY: Millis = Millis::from_secs(1);
 /// Degrees above the target that a coast may reach: less than a reading's noise.
 const MARGIN_FAR: f64 = 0.4;
 /// The same within [`NEAR`] of the target, so that holding is not the governor's business.
@@ -77,6 +77,8 @@ struct Hypothesis {
     adaptation: Adaptation,
     /// Standard deviation of the logarithm of how far the board still rises.
     doubt: f64,
+    /// When that is worked out next; `None`: at once.
+    doubt_due: Option<Millis>,
 }
 
 impl Hypothesis {
@@ -86,6 +88,7 @@ impl Hypothesis {
             filter: Filter::at_rest(celsius),
             adaptation: Adaptation::new(*belief, room, celsius),
             doubt: 0.0,
+            doubt_due: None,
         }
     }
 
@@ -95,8 +98,8 @@ impl Hypothesis {
         self.adaptation.saw(dt, granted, celsius);
     }
 
-    fn learn(&mut self) {
-        if let Some(adapted) = self.adaptation.work() {
+    fn learn(&mut self, sharing: usize) {
+        if let Some(adapted) = self.adaptation.work(sharing) {
             self.family = adapted.family;
             self.filter = adapted.filter;
         }
@@ -216,16 +219,11 @@ impl Loop {
         self.weigh();
         // Heat stands until the next decision, which comes with the next reading.
         let on_s = since.clamp(0.5, 2.0);
+        self.doubt(now, on_s);
         let rate = ramp_max.map_or(f64::INFINITY, CelsiusPerSecond::per_second);
         let from = self.reference(since, self.hypotheses[0].filter.state.board, target, rate);
-        if self
-            .thought
-            .is_none_or(|at| now.since(at).seconds() >= THINK_EVERY_S - 1e-3)
-        {
+        if self.thought.is_none_or(|at| now.since(at) >= THINK_EVERY) {
             self.thought = Some(now);
-            for hypothesis in &mut self.hypotheses {
-                hypothesis.doubt(on_s);
-            }
             let wish = Wish {
                 from,
                 rate,
@@ -252,10 +250,26 @@ impl Loop {
         Fraction::clamped(self.heat)
     }
 
+    /// Works out the doubts that are due. The first time it is all; from then on they take turns, so that no decision has
+    /// to do all of them.
+    fn doubt(&mut self, now: Millis, on_s: f64) {
+        let count = self.hypotheses.len();
+        for (at, hypothesis) in self.hypotheses.iter_mut().enumerate() {
+            let next = match hypothesis.doubt_due {
+                None => Millis(THINK_EVERY.0 * (at as u64 + 1) / count as u64),
+                Some(due) if now >= due => THINK_EVERY,
+                Some(_) => continue,
+            };
+            hypothesis.doubt_due = Some(now + next);
+            hypothesis.doubt(on_s);
+        }
+    }
+
     /// Learns, puts the likeliest explanation first, and forgets those that can't be true.
     fn weigh(&mut self) {
+        let sharing = self.hypotheses.len();
         for hypothesis in &mut self.hypotheses {
-            hypothesis.learn();
+            hypothesis.learn(sharing);
         }
         self.hypotheses
             .sort_by(|one, other| one.adaptation.cost.total_cmp(&other.adaptation.cost));

@@ -821,7 +821,11 @@ impl Watch {
                 let rises = channels().any(|one| one.range(Millis(16_500)) >= 3.0 && warm(one));
                 return (!rises || station.heat > 0.0).then_some(false);
             }
-            InterlockName::SensorStuck => return any(channels().map(is_stuck)),
+            InterlockName::SensorStuck => {
+                // Once it has acted it stands until the value changes, also when nothing was read in between.
+                let acted = station.latched.contains_key(&interlock);
+                return any(channels().map(|one| is_stuck(one, acted)));
+            }
             InterlockName::RunTooLong | InterlockName::PermissiveOpen => return None,
         })
     }
@@ -1047,7 +1051,7 @@ fn rises_too_fast(channel: &Channel, heat_since: Millis) -> Option<bool> {
 
 /// For certain not where a reading of the last 20 s differs from the newest one. What the heat should have done can't
 /// be told from here.
-fn is_stuck(channel: &Channel) -> Option<bool> {
+fn is_stuck(channel: &Channel, acted: bool) -> Option<bool> {
     let last = channel.last(Millis(19_900));
     let still = last
         .windows(2)
@@ -1056,7 +1060,7 @@ fn is_stuck(channel: &Channel) -> Option<bool> {
         .first()
         .zip(last.last())
         .is_some_and(|(first, last)| last.0.since(first.0).0 >= 19_000);
-    (!still || !long).then_some(false)
+    (!still || !(long || acted)).then_some(false)
 }
 
 fn is_heat(action: &Action) -> bool {
