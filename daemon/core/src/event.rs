@@ -63,6 +63,8 @@ pub enum Event {
     Request(Request),
     /// Time has passed. Wanted at [`crate::Lab::wake_at`] or soon after.
     Tick,
+    /// There is time to think about one station's readings. Wanted while [`crate::Lab::thinks_since`] says so.
+    Think,
 }
 
 /// A wired input that a driver offers.

@@ -1,9 +1,14 @@
 //! The lab: everything that one daemon looks after, and the one door into it.
+//!
+//! What happens comes in by [`Lab::take`], which has the interlocks evaluated and takes heat away: microseconds. How
+//! much heat a board should get next takes a hundred times as long, and nobody's cut may wait for that. So it is put
+//! off until an [`Event::Think`] says that nothing else has come in, for one station at a time. [`Lab::apply`] is for
+//! those who can wait: it thinks at once.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeSet, VecDeque};
 use std::sync::Arc;
 
-use crate::action::{Action, Entry, EntryKind, LimitScope};
+use crate::action::{Action, Entry, EntryKind, LimitScope, Row};
 use crate::channel::{Channel, PERIOD_UNSAID};
 use crate::event::{Ask, Event, InputOffer, Loss, OutputOffer, Request, Value};
 use crate::id::{InputId, InstanceId, OutputId, RequestId, RunId, Seq, StationId};
@@ -28,8 +33,9 @@ const TICK: Millis = Millis(50);
 ///
 /// # Contract
 ///
-/// * [`Lab::apply`] is the only way to change it. Events are applied one after the other, in the order in which
-///   they happened.
+/// * [`Lab::take`] is the only way to change it ([`Lab::apply`] calls it). Events are taken one after the other, in the
+///   order in which they happened. [`Event::Think`] may come at any time after the readings that there are to think
+///   about; what is made of the board depends on those and not on when they are thought about.
 /// * `now` is monotonic time in the lab's own scale and never goes back; one that does is taken for the latest.
 /// * Every action has to be carried out, in order. Heat actions come first, and nothing that can wait may come
 ///   between reading and carrying them out. A heat action that can't be carried out may be dropped: permits
@@ -41,7 +47,7 @@ const TICK: Millis = Millis(50);
 ///
 /// * A heat action above zero comes only as a [`crate::Grant`], which holds a [`crate::interlock::Permit`] of the
 ///   same call.
-/// * Two labs that were given the same setup and the same events at the same times return the same actions.
+/// * Two labs that were given the same setup, and the same events at the same times, return the same actions.
 #[derive(Debug, Clone)]
 pub struct Lab {
     name: Arc<str>,
@@ -63,6 +69,17 @@ pub struct Lab {
     seq: Seq,
     /// The daemon has been asked to end: nothing starts any more.
     closing: bool,
+    /// Stations with new readings that nobody has thought about, longest waiting first; each at most once.
+    thoughts: VecDeque<Thought>,
+}
+
+/// New readings of a station that wait to be thought about.
+#[derive(Debug, Clone)]
+struct Thought {
+    /// When they came in.
+    received: Millis,
+    /// The readings as they will be kept, with what heat they lead to.
+    row: Row,
 }
 
 impl Lab {
@@ -162,6 +179,7 @@ impl Lab {
             next_run: setup.next_run,
             seq: Seq(0),
             closing: false,
+            thoughts: VecDeque::new(),
         }
     }
 
@@ -170,10 +188,31 @@ impl Lab {
         self.wake_at
     }
 
-    /// Something happened at `now`: what is to be done about it.
+    /// Something happened at `now`: what is to be done about it, with all that there is to think about.
     pub fn apply(&mut self, now: Millis, event: Event) -> Vec<Action> {
-        self.now = self.now.max(now);
         let mut out = Out::default();
+        self.take_into(&mut out, now, event);
+        while self.thinks_since().is_some() {
+            self.take_into(&mut out, now, Event::Think);
+        }
+        out.in_order()
+    }
+
+    /// Something happened at `now`: what is to be done about it. Heat above zero is given at an [`Event::Think`] only, and
+    /// only if the interlocks, asked once more, still permit it.
+    pub fn take(&mut self, now: Millis, event: Event) -> Vec<Action> {
+        let mut out = Out::default();
+        self.take_into(&mut out, now, event);
+        out.in_order()
+    }
+
+    /// Since when readings have been waiting to be thought about, if some are.
+    pub fn thinks_since(&self) -> Option<Millis> {
+        self.thoughts.front().map(|thought| thought.received)
+    }
+
+    fn take_into(&mut self, out: &mut Out, now: Millis, event: Event) {
+        self.now = self.now.max(now);
         // The loop was late if this call comes long after the tick that should have come before it.
         self.behind = self.wake_at.map_or(Millis::ZERO, |due| self.now.since(due));
         let late = Some(self.behind).filter(|late| *late > self.host.late_max);
@@ -182,11 +221,12 @@ impl Lab {
         }
         if late.is_some() {
             // Whatever this event says, it is about a world that went on without us: take the heat first.
-            self.each_station(&mut out, late, |_| true);
+            self.each_station(out, late, |_| true);
         }
         match event {
-            Event::Tick => self.each_station(&mut out, None, |_| true),
-            Event::Scan { instance, at, values } => self.scan(&mut out, instance, at, &values),
+            Event::Tick => self.each_station(out, None, |_| true),
+            Event::Think => self.think(out),
+            Event::Scan { instance, at, values } => self.scan(out, instance, at, &values),
             Event::Applied {
                 output,
                 seq,
@@ -203,18 +243,15 @@ impl Lab {
                 }
                 self.answered(output);
             }
-            Event::Refused { output, seq, text } => self.refused(&mut out, output, seq, text),
+            Event::Refused { output, seq, text } => self.refused(out, output, seq, text),
             Event::DriverUp {
                 instance,
                 inputs,
                 outputs,
-            } => self.driver_up(&mut out, instance, &inputs, &outputs),
-            Event::DriverDown { instance, loss } => self.driver_down(&mut out, instance, &loss),
-            Event::Request(request) => self.request(&mut out, request),
+            } => self.driver_up(out, instance, &inputs, &outputs),
+            Event::DriverDown { instance, loss } => self.driver_down(out, instance, &loss),
+            Event::Request(request) => self.request(out, request),
         }
-        let Out { mut heat, rest } = out;
-        heat.extend(rest);
-        heat
     }
 
     /// The lab as it is shown.
@@ -290,7 +327,7 @@ impl Lab {
         for at in 0..self.stations.len() {
             if which(&self.stations[at]) {
                 let id = self.stations[at].id;
-                self.at(out, late, id, |station, around| station.step(around, false));
+                self.at(out, late, id, |station, around| station.step(around, None));
             }
         }
     }
@@ -344,12 +381,43 @@ impl Lab {
                 }
             }
         }
-        for (station, marks) in touched {
-            self.at(out, None, station, |station, around| {
-                station.step(around, true);
+        let received = self.now;
+        for (id, marks) in touched {
+            self.no_thought(out, id);
+            let row = self.at(out, None, id, |station, around| {
+                station.step(around, None);
                 let row = station.row(at, &marks);
+                if station.run.is_some() {
+                    return Some(row);
+                }
                 around.out.rest.push(Action::Record(row));
+                None
             });
+            if let Some(row) = row.flatten() {
+                self.thoughts.push_back(Thought { received, row });
+            }
+        }
+    }
+
+    /// Thinks about the readings that have waited longest.
+    fn think(&mut self, out: &mut Out) {
+        let Some(Thought { received, row }) = self.thoughts.pop_front() else {
+            return;
+        };
+        self.at(out, None, row.station, |station, around| {
+            station.step(around, Some(received));
+            let row = station.led_to(row);
+            around.out.rest.push(Action::Record(row));
+        });
+    }
+
+    /// Readings that nobody got to think about before newer ones came are only kept.
+    fn no_thought(&mut self, out: &mut Out, station: StationId) {
+        let of = |thought: &Thought| thought.row.station == station;
+        if let Some(at) = self.thoughts.iter().position(of)
+            && let Some(Thought { row, .. }) = self.thoughts.remove(at)
+        {
+            out.rest.push(Action::Record(row));
         }
     }
 
@@ -367,7 +435,7 @@ impl Lab {
             }
         }
         self.answered(output);
-        self.at(out, None, station, |station, around| station.step(around, false));
+        self.at(out, None, station, |station, around| station.step(around, None));
     }
 
     fn driver_up(
@@ -432,7 +500,7 @@ impl Lab {
                 self.stations[at].links[link].loss = None;
                 self.at(out, None, id, |station, around| {
                     station.driver_started(around, instance);
-                    station.step(around, false);
+                    station.step(around, None);
                 });
             }
         }
@@ -477,7 +545,7 @@ impl Lab {
                         }
                     }
                 }
-                self.at(out, None, id, |station, around| station.step(around, false));
+                self.at(out, None, id, |station, around| station.step(around, None));
             }
         }
         self.journal(out, EntryKind::Driver, None, format!("driver {name} {loss}"));
@@ -585,7 +653,7 @@ impl Lab {
                     station.presence.confirm(around.now);
                     let text = format!("{}: {who} confirmed presence", station.name);
                     station.journal(around, EntryKind::Present, Some(who.clone()), text);
-                    station.step(around, false);
+                    station.step(around, None);
                 });
                 Ok(Answer::Done(format!("{name}: presence confirmed")))
             }
@@ -674,7 +742,7 @@ impl Lab {
         let station = record.station;
         let name = self.named(station)?;
         // Evaluate first, so that a trip that is due is seen before the run and not just after its start.
-        self.at(out, None, station, |station, around| station.step(around, false));
+        self.at(out, None, station, |station, around| station.step(around, None));
         self.ready(station, &name, &record.recipe)?;
         let run = record.run;
         self.next_run = RunId(run.0 + 1);
@@ -809,7 +877,7 @@ impl Lab {
             if which.is_none_or(|one| one == id) {
                 self.at(out, None, id, |station, around| {
                     station.stop = Some((who.clone(), which.is_none()));
-                    station.step(around, false);
+                    station.step(around, None);
                 });
             }
         }
@@ -850,7 +918,7 @@ impl Lab {
             });
         }
         // Whether the cause is gone is judged on what is known now, not on what the last tick saw.
-        self.at(out, None, station, |station, around| station.step(around, false));
+        self.at(out, None, station, |station, around| station.step(around, None));
         if let Some((interlock, text)) = self
             .stations
             .get(station.index())
@@ -875,7 +943,7 @@ impl Lab {
 
     fn resume(&mut self, out: &mut Out, who: &Person, station: StationId) -> Result<Answer, Refusal> {
         let name = self.named(station)?;
-        self.at(out, None, station, |station, around| station.step(around, false));
+        self.at(out, None, station, |station, around| station.step(around, None));
         let waiting = self.stations.get(station.index()).and_then(|there| {
             there
                 .run

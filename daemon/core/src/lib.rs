@@ -1,6 +1,6 @@
 //! The decisions of Benchward, and nothing else: no I/O, no clock, no async, no logging.
 //!
-//! [`Lab::apply`] is the only door. Events go in with the time at which they are handled, actions come
+//! [`Lab::take`] is the only door. Events go in with the time at which they are handled, actions come
 //! out; the service around this crate carries the actions out with no choices left to make. Given the
 //! same events at the same times, the same actions come out, to the bit: there is no map with random
 //! order here, no clock, no random number, no environment (`clippy.toml` of this crate refuses them).

@@ -46,6 +46,15 @@ pub(crate) struct Out {
     pub(crate) rest: Vec<Action>,
 }
 
+impl Out {
+    /// The actions in the order in which they are to be carried out.
+    pub(crate) fn in_order(self) -> Vec<Action> {
+        let Self { mut heat, rest } = self;
+        heat.extend(rest);
+        heat
+    }
+}
+
 impl Around<'_> {
     fn next_seq(&mut self) -> Seq {
         self.seq.0 += 1;
@@ -234,9 +243,10 @@ impl Station {
 
     /// One step: evaluates every interlock on what is known now, acts on what they say, and carries the run on.
     ///
-    /// `fresh`: this step follows new channel readings. Only then can there be a grant: a permit is for the
-    /// newest readings, and time passing is none.
-    pub(crate) fn step(&mut self, around: &mut Around<'_>, fresh: bool) {
+    /// `received`: this step thinks about new channel readings, which came in then. Only then can there be a grant: a
+    /// permit is for the newest readings, and time passing is none. What the run makes of them is reckoned at that time
+    /// and not at the time of the thought, so that it can be reckoned again.
+    pub(crate) fn step(&mut self, around: &mut Around<'_>, received: Option<Millis>) {
         let now = around.now;
         let heating = self.run.as_ref().and_then(|run| {
             run.heating(now).map(|(since, total)| Heating {
@@ -277,7 +287,7 @@ impl Station {
         for change in evaluation.changes {
             self.change(around, change);
         }
-        if fresh
+        if received.is_some()
             && let Some(hottest) = self
                 .channels
                 .iter()
@@ -290,30 +300,32 @@ impl Station {
         if self.heating() {
             // A trip has ended the heating above, so that without a permit this is not reached; if it were,
             // there would be nothing to build a grant from.
-            if fresh && let Some(permit) = evaluation.permit {
-                self.heat(around, permit);
+            if let Some(received) = received
+                && let Some(permit) = evaluation.permit
+            {
+                self.heat(around, permit, received);
             }
         } else {
-            if fresh {
-                self.watch(around);
+            if let Some(received) = received {
+                self.watch(around, received);
             }
             self.cool_down(around);
         }
     }
 
     /// Lets the control of a run that doesn't heat go on watching its board.
-    fn watch(&mut self, around: &Around<'_>) {
+    fn watch(&mut self, around: &Around<'_>, received: Millis) {
         let Some(by) = self.run.as_ref().map(|run| run.recipe().control.clone()) else {
             return;
         };
         let control = self.control_celsius(around.now, around.host, &by);
         if let (Some(control), Some(run)) = (control, &mut self.run) {
-            run.observe(around.now, control, Fraction::ZERO);
+            run.observe(received, control, Fraction::ZERO);
         }
     }
 
     /// Carries the run on and grants heat.
-    fn heat(&mut self, around: &mut Around<'_>, permit: crate::interlock::Permit) {
+    fn heat(&mut self, around: &mut Around<'_>, permit: crate::interlock::Permit, received: Millis) {
         let (now, host) = (around.now, around.host);
         let hold_back = self.hold_back(now, host, self.ceiling(around.limits).celsius);
         let Some(by) = self.run.as_ref().map(|run| run.recipe().control.clone()) else {
@@ -323,8 +335,8 @@ impl Station {
         if let Some(control) = control {
             let granted = self.heat;
             let progress = self.run.as_mut().map_or(Progress::Same, |run| {
-                run.observe(now, control, granted);
-                run.progress(now, control)
+                run.observe(received, control, granted);
+                run.progress(received, control)
             });
             self.progressed(around, progress);
         }
@@ -332,7 +344,7 @@ impl Station {
             return;
         }
         let asked = match (control, &mut self.run) {
-            (Some(_), Some(run)) if !hold_back => run.ask(now),
+            (Some(_), Some(run)) if !hold_back => run.ask(received),
             // Nothing to steer by, or something doubtful: no heat until that is over or an interlock has confirmed it.
             (None, _) | (_, None) | (Some(_), Some(_)) => Fraction::ZERO,
         };
@@ -819,22 +831,36 @@ impl Station {
 
     /// The readings of one scan, as they are kept.
     pub(crate) fn row(&self, at: Millis, touched: &[bool]) -> Row {
-        let run = self.run.as_ref();
-        let heating = self.heating();
-        Row {
+        self.led_to(Row {
             station: self.id,
             at,
-            run: run.map(|run| run.record.run),
+            run: self.run.as_ref().map(|run| run.record.run),
             values: self
                 .channels
                 .iter()
                 .zip(touched)
                 .map(|(channel, touched)| channel.newest.filter(|_| *touched).map(|(_, sample)| sample))
                 .collect(),
+            heat: Fraction::ZERO,
+            phase: Phase::Idle,
+            stage: None,
+            target: None,
+        })
+    }
+
+    /// The same readings with what the station makes of them now.
+    pub(crate) fn led_to(&self, row: Row) -> Row {
+        let run = self.run.as_ref();
+        Row {
+            // A run that has ended meanwhile has no more readings, and one that has begun has none yet.
+            run: row
+                .run
+                .filter(|then| run.is_some_and(|run| run.record.run == *then)),
             heat: self.heat,
             phase: self.phase(),
             stage: run.map(|run| narrow(run.stage + 1)),
-            target: run.filter(|_| heating).map(|run| run.current().target),
+            target: run.filter(|_| self.heating()).map(|run| run.current().target),
+            ..row
         }
     }
 

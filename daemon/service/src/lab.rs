@@ -1,8 +1,10 @@
-//! The lab thread: the one place where [`Lab::apply`] is called.
+//! The lab thread: the one place where [`Lab::take`] is called.
 //!
-//! It reads what drivers say, applies it, and writes heat commands, all by itself: no other task, queue or lock
+//! It reads what drivers say, has it judged, and writes heat commands, all by itself: no other task, queue or lock
 //! stands between a reading and a cut. It waits in one place only, for something to read or for the next tick. What
-//! else comes of an event (records, journal, signals, answers) goes into queues that never make it wait.
+//! else comes of an event (records, journal, signals, answers) goes into queues that never make it wait. How much heat
+//! a station gets next is thought about for one station at a time and only when nothing waits to be read, so that a
+//! cut waits for one thought at most.
 
 use std::collections::BTreeMap;
 use std::io;
@@ -39,6 +41,10 @@ const TELL_AFTER_MS: f64 = 1.0;
 
 /// Nice value of the lab thread, where it may be set.
 const NICE: i32 = -10;
+
+/// How long a thought may be put off for what there is to read, in the lab's time: readings come 20 times a second at
+/// most, and those of before are of no use then.
+const THINK_WITHIN: Millis = Millis(40);
 
 /// Longest wait when there is no tick to wait for.
 const IDLE: Duration = Duration::from_millis(250);
@@ -205,7 +211,8 @@ impl LabThread {
         let mut closing = false;
         while !closing {
             let more = self.links.values().any(Link::readable);
-            let wait = match (more, self.lab.wake_at()) {
+            let thinks = self.lab.thinks_since().is_some();
+            let wait = match (more || thinks, self.lab.wake_at()) {
                 (true, _) => Duration::ZERO,
                 (false, Some(at)) => self.clock.until(at),
                 (false, None) => IDLE,
@@ -245,6 +252,7 @@ impl LabThread {
             while let Ok(command) = self.inbox.try_recv() {
                 closing |= self.command(command);
             }
+            self.think();
             self.housekeeping();
         }
         self.let_drivers_end(&mut events);
@@ -271,9 +279,22 @@ impl LabThread {
     fn tick_if_due(&mut self) {
         let now = self.clock.now();
         if self.lab.wake_at().is_none_or(|at| now >= at) {
-            let actions = self.lab.apply(now, Event::Tick);
+            let actions = self.lab.take(now, Event::Tick);
             self.carry_out(None, actions, now);
         }
+    }
+
+    /// Thinks about one station's readings, unless there is something to read first.
+    fn think(&mut self) {
+        let Some(since) = self.lab.thinks_since() else {
+            return;
+        };
+        let now = self.clock.now();
+        if self.links.values().any(Link::readable) && now.since(since) < THINK_WITHIN {
+            return;
+        }
+        let actions = self.lab.take(now, Event::Think);
+        self.carry_out(None, actions, now);
     }
 
     /// Gives every driver that may have something to say one turn.
@@ -304,7 +325,7 @@ impl LabThread {
             &mut |notice| drop(notices.send(notice)),
             &mut |link, event| {
                 let now = self.clock.now();
-                let actions = self.lab.apply(now, event);
+                let actions = self.lab.take(now, event);
                 self.carry_out(Some(link), actions, now);
             },
         );
@@ -349,7 +370,7 @@ impl LabThread {
         }
         drop(link);
         let now = self.clock.now();
-        let actions = self.lab.apply(now, Event::DriverDown { instance, loss });
+        let actions = self.lab.take(now, Event::DriverDown { instance, loss });
         self.carry_out(None, actions, now);
     }
 
@@ -386,7 +407,7 @@ impl LabThread {
                     }
                     None => {
                         let now = self.clock.now();
-                        let actions = self.lab.apply(now, Event::DriverDown { instance, loss });
+                        let actions = self.lab.take(now, Event::DriverDown { instance, loss });
                         self.carry_out(None, actions, now);
                     }
                 }
@@ -402,7 +423,7 @@ impl LabThread {
                 self.next_request += 1;
                 self.waiting.insert(id, answer);
                 let now = self.clock.now();
-                let actions = self.lab.apply(
+                let actions = self.lab.take(
                     now,
                     Event::Request(Request {
                         id,

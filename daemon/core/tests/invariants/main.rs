@@ -73,12 +73,12 @@ proptest! {
         }
         let mut again = Lab::new(setup(Vec::new()));
         for (now, event, actions) in &log {
-            prop_assert_eq!(&format!("{:?}", again.apply(*now, event.clone())), actions);
+            prop_assert_eq!(&format!("{:?}", again.take(*now, event.clone())), actions);
         }
         prop_assert_eq!(format!("{:?}", again.view()), format!("{:?}", world.lab.view()));
         if let Some(mut copy) = copy {
             for (now, event, actions) in &log[fork..] {
-                prop_assert_eq!(&format!("{:?}", copy.apply(*now, event.clone())), actions);
+                prop_assert_eq!(&format!("{:?}", copy.take(*now, event.clone())), actions);
             }
         }
     }
@@ -94,7 +94,7 @@ proptest! {
                 let mut turned = before.clone();
                 let earlier = Millis(latest.0.saturating_sub(back));
                 if now <= latest {
-                    prop_assert_eq!(format!("{:?}", turned.apply(earlier, event.clone())), format!("{actions:?}"));
+                    prop_assert_eq!(format!("{:?}", turned.take(earlier, event.clone())), format!("{actions:?}"));
                     prop_assert_eq!(turned.wake_at(), after.wake_at());
                 }
                 latest = latest.max(now);

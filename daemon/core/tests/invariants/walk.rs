@@ -152,6 +152,8 @@ pub(crate) enum Step {
     Provoke(u32, Trouble, bool),
     /// What an input reads for one scan.
     Glitch(u32, Value),
+    /// After how many other events readings are thought about from now on; 0: at once.
+    PutOff(usize),
     /// Time passes as it should.
     Run(u64),
     /// Time passes and nobody notices: the loop is late.
@@ -188,6 +190,7 @@ fn step() -> impl Strategy<Value = Step> {
         // A hood that is opened, a tape that comes off.
         3 => Just(Step::Read(4, Value::Active(false))),
         2 => (0_u32..4).prop_map(|input| Step::Read(input, Value::Sample(Sample::Fault(Fault::Open)))),
+        1 => (0_usize..30).prop_map(Step::PutOff),
         12 => prop_oneof![4 => 1_u64..1500, 1 => 5_000_u64..17_000].prop_map(Step::Run),
         2 => prop_oneof![400_u64..700, 1_u64..3000].prop_map(Step::Stall),
         10 => (0..PEOPLE.len(), prop::bool::weighted(0.25), ask())
@@ -368,6 +371,9 @@ pub(crate) struct World {
     /// By channel: where its temperature goes, and how fast, °C/s.
     drifts: [Option<(f64, f64)>; 4],
     next_request: u64,
+    /// After how many other events readings are thought about, and how many there have been.
+    put_off: usize,
+    unthought: usize,
 }
 
 #[derive(Clone, Copy)]
@@ -393,6 +399,8 @@ impl World {
             inputs: [Value::Active(false); 8],
             drifts: [None; 4],
             next_request: 1,
+            put_off: 0,
+            unthought: 0,
         };
         world.mend();
         world
@@ -443,6 +451,7 @@ impl World {
                 self.run(PERIOD, seen)?;
                 self.inputs[*input as usize] = before;
             }
+            Step::PutOff(events) => self.put_off = *events,
             Step::Run(length) => self.run(Millis(*length), seen)?,
             Step::Stall(length) => self.now = self.now + Millis(*length),
             Step::Ask { who, network, ask } => self.ask(*who, *network, ask.clone(), seen)?,
@@ -664,10 +673,23 @@ impl World {
         self.event_at(self.now, event, seen)
     }
 
-    /// One call, and the drivers' answers to it.
+    /// One event, and thoughts where they are due.
     fn event_at(&mut self, now: Millis, event: &Event, seen: &mut Seen<'_>) -> Result<(), TestCaseError> {
+        self.call(now, event, seen)?;
+        self.unthought += 1;
+        while self.lab.thinks_since().is_some() && self.unthought > self.put_off {
+            self.call(now, &Event::Think, seen)?;
+            if self.put_off > 0 {
+                self.unthought = 0;
+            }
+        }
+        Ok(())
+    }
+
+    /// One call, and the drivers' answers to it.
+    fn call(&mut self, now: Millis, event: &Event, seen: &mut Seen<'_>) -> Result<(), TestCaseError> {
         let before = self.lab.clone();
-        let actions = self.lab.apply(now, event.clone());
+        let actions = self.lab.take(now, event.clone());
         seen(&before, now, event, &self.lab, &actions)?;
         let mut answers = Vec::new();
         for action in &actions {

@@ -91,6 +91,8 @@ struct Station {
     heat_since: Millis,
     /// Share of full power that was last granted and not taken back.
     heat: f64,
+    /// There were readings since the last grant.
+    unthought: bool,
     ceiling: Option<Celsius>,
 }
 
@@ -258,6 +260,9 @@ impl Watch {
                     let input = input.0 as usize;
                     if INPUT_DRIVER.get(input) == Some(&instance.index()) {
                         self.reading(input, at, *value);
+                        for (station, channels) in self.stations.iter_mut().zip(CHANNELS) {
+                            station.unthought |= channels.contains(&input);
+                        }
                     }
                 }
             }
@@ -281,7 +286,7 @@ impl Watch {
                         .retain(|(waiting, _)| seq.is_none_or(|seq| *waiting > seq));
                 }
             }
-            Event::Applied { .. } | Event::Request(_) | Event::Tick => {}
+            Event::Applied { .. } | Event::Request(_) | Event::Tick | Event::Think => {}
         }
     }
 
@@ -486,13 +491,9 @@ impl Watch {
         let at = grant.station().index();
         let station = &self.stations[at];
         prop_assert!(station.running(), "heat without a run");
-        let Event::Scan { values, .. } = event else {
-            return Err(TestCaseError::fail("heat without new readings"));
-        };
-        let touched = CHANNELS[at]
-            .iter()
-            .any(|channel| values.iter().any(|(input, _)| input.0 as usize == *channel));
-        prop_assert!(touched, "heat without new readings of this station");
+        prop_assert!(matches!(event, Event::Think), "heat without a thought");
+        prop_assert!(station.unthought, "heat without new readings of this station");
+        self.stations[at].unthought = false;
         prop_assert_eq!(grant.heats().len(), 1);
         for (output, seq, fraction) in grant.heats() {
             prop_assert_eq!(
