@@ -270,16 +270,30 @@ impl Model {
         }
     }
 
-    /// What the board takes from an element and loses, with the temperature of the surroundings.
+    /// What the board takes from the element and what it loses to its surroundings, °C/s.
+    pub(crate) fn flows(&self, state: &State) -> (f64, f64) {
+        let around = self.room + self.warm_up * state.warm;
+        let flow = self
+            .to_board
+            .between(state.element + KELVIN, state.board + KELVIN);
+        (self.rise * flow, self.loss_to(state.board, around))
+    }
+
+    fn loss_to(&self, board: f64, around: f64) -> f64 {
+        self.loss
+            * ((1.0 - RADIANT_LOSS) * (board - around)
+                + RADIANT_LOSS * (fourth(board + KELVIN) - fourth(around + KELVIN))
+                    / (4.0 * 350.0 * 350.0 * 350.0))
+    }
+
+    /// How fast element and board warm, °C/s.
     fn rates(&self, state: &State, heat: f64) -> (f64, f64) {
         let around = self.room + self.warm_up * state.warm;
         let (element, board, surroundings) = (state.element + KELVIN, state.board + KELVIN, around + KELVIN);
         let flow = self.to_board.between(element, board);
         let wasted = self.to_room.between(element, surroundings);
         let element_rate = self.element_rate * (heat - 0.5 * flow - 0.5 * wasted);
-        let loss = self.loss
-            * ((1.0 - RADIANT_LOSS) * (state.board - around)
-                + RADIANT_LOSS * (fourth(board) - fourth(surroundings)) / (4.0 * 350.0 * 350.0 * 350.0));
+        let loss = self.loss_to(state.board, around);
         let board_rate = self.rise * flow - loss
             + state.disturbance
             + self.slow_share * (state.slow - state.board) / self.slow_lag;

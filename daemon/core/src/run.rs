@@ -19,7 +19,7 @@
 use std::fmt;
 use std::sync::Arc;
 
-use crate::control::Controller;
+use crate::control::{Controller, Off};
 use crate::id::{RunId, StationId};
 use crate::interlock::InterlockName;
 use crate::model::BoardModel;
@@ -331,7 +331,12 @@ impl Run {
         self.record.outcome = None;
         self.state = State::Ramp;
         self.heat_since = Some(now);
-        self.controller.begin_stage();
+        self.controller.resume();
+    }
+
+    /// How far the readings are off from what they should be, while heat may be on.
+    pub(crate) fn off(&self) -> Option<Off> {
+        self.heat_since.and_then(|_| self.controller.off())
     }
 
     /// Heat is off for good.

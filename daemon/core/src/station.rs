@@ -12,8 +12,8 @@ use crate::event::Value;
 use crate::heat_log::HeatLog;
 use crate::id::{InstanceId, OutputId, RunId, Seq, StationId};
 use crate::interlock::{
-    Change, Current, Effect, Facts, Heating, HostLimits, InterlockName, Link, Panel, Permissive, Standing,
-    StopPress, Trip,
+    Change, Current, Effect, Facts, Heating, HostLimits, InterlockName, Link, Panel, Permissive, Residual,
+    Standing, StopPress, Trip, Verdict,
 };
 use crate::limits::{Ceiling, Limits};
 use crate::output::Output;
@@ -23,7 +23,7 @@ use crate::recipe::ControlBy;
 use crate::run::{Outcome, Phase, Progress, Run, State, TripRecord};
 use crate::setup::OutputRole;
 use crate::supply::{Demand, Draw, Given, Supplies};
-use crate::units::{Celsius, Fraction, Millis, Watts};
+use crate::units::{Celsius, CelsiusDelta, Fraction, Millis, Watts};
 use crate::view::{ChannelView, InterlockView, StationView};
 
 /// What a station needs of the lab around it for one step.
@@ -219,13 +219,40 @@ impl Station {
         }
     }
 
+    /// What the board model of the run has to say of the channel that is steered by, where it isn't what it should be. `mean`
+    /// steers by all of them; the coldest is named, since what comes off reads low.
+    fn residual(&self) -> Option<Residual> {
+        let run = self.run.as_ref()?;
+        let off = run.off()?;
+        let read = |channel: &&Channel| channel.good.map_or(f64::NAN, Celsius::degrees);
+        let by_reading = |one: &&Channel, other: &&Channel| read(one).total_cmp(&read(other));
+        let channel = match &run.recipe().control {
+            ControlBy::Channel(name) => self.channels.iter().find(|channel| *channel.name == **name),
+            ControlBy::Hottest => self.channels.iter().max_by(by_reading),
+            ControlBy::Coldest | ControlBy::Mean => self.channels.iter().min_by(by_reading),
+        }?;
+        Some(Residual {
+            channel: channel.name.clone(),
+            off: CelsiusDelta::constant(off.celsius),
+            limit: CelsiusDelta::constant(-off.limit),
+            horizon: Millis::from_secs_f64(off.horizon_s),
+            verdict: if off.detached {
+                Verdict::Detached
+            } else {
+                Verdict::Doubt
+            },
+        })
+    }
+
     /// Whether heat has to be zero for a while without a trip: a channel whose newest sample is not good (its
-    /// interlock is confirming) or is above the ceiling, or a spread above the recipe's limit.
+    /// interlock is confirming) or is above the ceiling, readings that may not be the board's, or a spread above the recipe's limit.
     fn hold_back(&self, now: Millis, host: HostLimits, ceiling: Celsius) -> bool {
-        let doubtful = self.channels.iter().any(|channel| {
-            channel.quality(now, host.silence_floor) != Quality::Good
-                || channel.good.is_some_and(|good| good > ceiling)
-        });
+        let off = self.run.as_ref().is_some_and(|run| run.off().is_some());
+        let doubtful = off
+            || self.channels.iter().any(|channel| {
+                channel.quality(now, host.silence_floor) != Quality::Good
+                    || channel.good.is_some_and(|good| good > ceiling)
+            });
         let Some(limit) = self.run.as_ref().and_then(|run| run.recipe().spread_max) else {
             return doubtful;
         };
@@ -274,7 +301,7 @@ impl Station {
             target: steered.map(|run| run.current().target),
             heat: &self.heat_log,
             current: self.current.as_ref(),
-            residual: None,
+            residual: self.residual(),
             late: around.late,
             behind: around.behind,
             stop: stop.as_ref().map(|(by, whole_lab)| StopPress {

@@ -89,14 +89,18 @@ impl Filter {
 
     /// Lets `dt` seconds pass with `heat`.
     pub(super) fn predict(&mut self, family: &Family, dt: f64, heat: f64) {
+        for (model, shadow) in family.neighbours.iter().zip(&mut self.shadows) {
+            model.advance(shadow, dt, heat);
+        }
+        self.predict_alone(&family.model, dt, heat);
+    }
+
+    /// The same for who doesn't look at the shadows.
+    pub(super) fn predict_alone(&mut self, model: &Model, dt: f64, heat: f64) {
         // Steps of differences: large against rounding, small against curvature.
         const NUDGE: [f64; STATES] = [0.5, 0.1, 0.1, 0.01, 0.1, 0.01];
         /// Variance per second of what the model doesn't know.
         const WANDER: [f64; STATES] = [10.0, 5e-3, 2e-3, 4e-8, 1e-3, 4e-4];
-        for (model, shadow) in family.neighbours.iter().zip(&mut self.shadows) {
-            model.advance(shadow, dt, heat);
-        }
-        let model = &family.model;
         let before = vector(&self.state);
         let advanced = |from: &SVector<f64, STATES>| {
             let mut at = state(from);

@@ -1,10 +1,11 @@
 //! Control: how much heat a station asks for.
 //!
-//! Four parts, each in its own file: [`filter`] says where board and element are, [`adapt`] finds out what board
+//! Five parts, each in its own file: [`filter`] says where board and element are, [`adapt`] finds out what board
 //! it is, [`horizon`] chooses the heat that follows the reference, and [`governor`] has the last word: never more
 //! than what lets the board coast to a stop at its target, with room for what isn't known yet of this board. On a
 //! board that nobody has seen that room is wide, so that the first heat is small, and it narrows as the board
-//! answers. There is nothing to tune by hand.
+//! answers. There is nothing to tune by hand. Beside them [`residual`] watches whether the readings are still those of
+//! a board.
 //!
 //! Readings come at 1 to 20 Hz; a decision is made every quarter of a second and stands in between.
 
@@ -12,10 +13,13 @@ mod adapt;
 mod filter;
 mod governor;
 mod horizon;
+mod residual;
 
 use adapt::Adaptation;
 use filter::{Family, Filter};
 use horizon::{Horizon, Wish};
+pub(crate) use residual::Off;
+use residual::Watch;
 
 use crate::model::Belief;
 use crate::units::{Celsius, CelsiusPerSecond, Fraction, Millis};
@@ -45,12 +49,17 @@ const DOUBTS_KNOWN: f64 = 0.3;
 /// A ramp's reference is at most this far ahead of the board, in seconds of ramp: what was lost to a weak
 /// heater must not be caught up by a faster rise.
 const LEAD_S: f64 = 1.0;
+/// How long the watch on the readings keeps silent at first, seconds: a bead that was just taped down comes to rest, and
+/// of an unknown board the first heat has to tell something.
+const SETTLES_KNOWN_S: f64 = 5.0;
+const SETTLES_UNKNOWN_S: f64 = 15.0;
 
 /// The loop of one run.
 #[derive(Debug, Clone)]
 pub(crate) struct Controller {
     beliefs: Vec<Belief>,
     doubts: f64,
+    known: bool,
     inner: Option<Loop>,
 }
 
@@ -75,6 +84,7 @@ struct Hypothesis {
     family: Family,
     filter: Filter,
     adaptation: Adaptation,
+    watch: Watch,
     /// Standard deviation of the logarithm of how far the board still rises.
     doubt: f64,
     /// When that is worked out next; `None`: at once.
@@ -82,10 +92,19 @@ struct Hypothesis {
 }
 
 impl Hypothesis {
-    fn new(belief: &Belief, room: f64, celsius: f64) -> Self {
+    fn new(belief: &Belief, room: f64, celsius: f64, known: bool) -> Self {
+        let filter = Filter::at_rest(celsius);
+        let family = Family::new(&belief.mean, belief, room);
+        let watch = if known {
+            // How far a board rises is in proportion to how fast it does, and that is where models differ most.
+            Watch::new(Some((&family.model, &filter, belief.sd[0])), SETTLES_KNOWN_S)
+        } else {
+            Watch::new(None, SETTLES_UNKNOWN_S)
+        };
         Self {
-            family: Family::new(&belief.mean, belief, room),
-            filter: Filter::at_rest(celsius),
+            watch,
+            family,
+            filter,
             adaptation: Adaptation::new(*belief, room, celsius),
             doubt: 0.0,
             doubt_due: None,
@@ -96,12 +115,18 @@ impl Hypothesis {
         self.filter.predict(&self.family, dt, granted);
         self.filter.correct(celsius);
         self.adaptation.saw(dt, granted, celsius);
+        self.watch.saw(dt, granted, celsius);
     }
 
     fn learn(&mut self, sharing: usize) {
+        // What may not be the board's readings says nothing of the board.
+        if self.watch.off().is_some() {
+            return;
+        }
         if let Some(adapted) = self.adaptation.work(sharing) {
             self.family = adapted.family;
             self.filter = adapted.filter;
+            self.watch.believed(&self.family.model, &self.filter, self.doubt);
         }
     }
 
@@ -142,6 +167,7 @@ impl Controller {
             } else {
                 DOUBTS_UNKNOWN
             },
+            known: known.is_some(),
             inner: None,
         }
     }
@@ -154,11 +180,38 @@ impl Controller {
         }
     }
 
+    /// A resumed run: whatever was wrong has been mended meanwhile, so that forecasts from before count no more.
+    pub(crate) fn resume(&mut self) {
+        self.begin_stage();
+        if let Some(inner) = &mut self.inner {
+            for hypothesis in &mut inner.hypotheses {
+                hypothesis.watch.forget(SETTLES_KNOWN_S);
+            }
+        }
+    }
+
+    /// What the readings are off from what they should be, if no explanation that may be true makes them a board's.
+    pub(crate) fn off(&self) -> Option<Off> {
+        let hypotheses = &self.inner.as_ref()?.hypotheses;
+        let mut mildest: Option<Off> = None;
+        for hypothesis in plausible(hypotheses) {
+            let off = hypothesis.watch.off()?;
+            let milder = mildest.is_none_or(|mildest| {
+                (off.detached, -off.celsius / off.limit)
+                    < (mildest.detached, -mildest.celsius / mildest.limit)
+            });
+            if milder {
+                mildest = Some(off);
+            }
+        }
+        mildest
+    }
+
     /// Takes in a good control temperature, and the heat that was really granted since the one before it.
     pub(crate) fn observe(&mut self, now: Millis, celsius: Celsius, granted: Fraction) {
         let celsius = celsius.degrees();
         let Some(inner) = &mut self.inner else {
-            self.inner = Some(Loop::new(now, celsius, &self.beliefs));
+            self.inner = Some(Loop::new(now, celsius, &self.beliefs, self.known));
             return;
         };
         let dt = now.since(inner.seen).seconds();
@@ -185,14 +238,24 @@ impl Controller {
     }
 }
 
+/// Those that may be true. The likeliest is first.
+fn plausible(hypotheses: &[Hypothesis]) -> impl Iterator<Item = &Hypothesis> {
+    let least = hypotheses
+        .first()
+        .map_or(0.0, |likeliest| likeliest.adaptation.cost);
+    hypotheses
+        .iter()
+        .filter(move |hypothesis| hypothesis.adaptation.cost - least < PLAUSIBLE)
+}
+
 impl Loop {
-    fn new(now: Millis, celsius: f64, beliefs: &[Belief]) -> Self {
+    fn new(now: Millis, celsius: f64, beliefs: &[Belief], known: bool) -> Self {
         // A board that starts warm says nothing of the room.
         let room = if celsius < 35.0 { celsius } else { 24.0 };
         Self {
             hypotheses: beliefs
                 .iter()
-                .map(|belief| Hypothesis::new(belief, room, celsius))
+                .map(|belief| Hypothesis::new(belief, room, celsius, known))
                 .collect(),
             horizon: Horizon::new(),
             reference: None,
@@ -239,11 +302,7 @@ impl Loop {
                 &wish,
             );
         }
-        let least = self.hypotheses[0].adaptation.cost;
-        let most = self
-            .hypotheses
-            .iter()
-            .filter(|hypothesis| hypothesis.adaptation.cost - least < PLAUSIBLE)
+        let most = plausible(&self.hypotheses)
             .map(|hypothesis| hypothesis.most(on_s, target, rate, doubts))
             .fold(1.0, f64::min);
         self.heat = self.wanted.min(most).clamp(0.0, 1.0);

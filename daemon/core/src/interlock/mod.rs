@@ -346,10 +346,6 @@ pub(crate) struct Residual {
 
 /// How bad that is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-#[cfg_attr(
-    not(test),
-    expect(dead_code, reason = "made by the board model, which is not there yet")
-)]
 pub(crate) enum Verdict {
     /// A draft or a mains sag looks like this too: a warning. Whoever makes this verdict holds the heat back meanwhile.
     Doubt,
