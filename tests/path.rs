@@ -3,7 +3,9 @@
 
 use std::time::Duration;
 
-use benchward_api::{ARCHIVE_PATH, BOARDS_PATH, LAB_PATH, RECIPES_PATH, SENSORS_PATH, station_path};
+use benchward_api::{
+    ARCHIVE_PATH, BOARDS_PATH, LAB_PATH, RECIPES_PATH, SENSORS_PATH, WINDOWS_PATH, station_path,
+};
 use benchward_tests::broker::{Broker, Message, Subscriber};
 use benchward_tests::bus::Bus;
 use benchward_tests::clock::{wall_ms, wall_of};
@@ -258,6 +260,7 @@ fn the_same_objects_are_on_the_socket_and_on_a_bus() {
         ARCHIVE_PATH,
         RECIPES_PATH,
         BOARDS_PATH,
+        WINDOWS_PATH,
         SENSORS_PATH,
         &bench_1,
         &station_path("bench-2"),
@@ -370,10 +373,16 @@ const MEMBERS: &[(&str, &str, &str, &str, &str)] = &[
     ("Archive1", "method", "Run", "t", "s"),
     ("Archive1", "method", "Export", "ts", "h"),
     ("Archive1", "method", "Journal", "s", "s"),
+    ("Archive1", "method", "Stats", "ss", "s"),
+    ("Archive1", "method", "Compare", "atss", "s"),
     ("Archive1", "method", "Verify", "-", "s"),
     ("Recipes1", "method", "List", "-", "s"),
     ("Recipes1", "method", "Show", "su", "s"),
     ("Recipes1", "method", "Put", "s", "u"),
+    ("Windows1", "method", "List", "-", "s"),
+    ("Windows1", "method", "Show", "su", "s"),
+    ("Windows1", "method", "Put", "s", "u"),
+    ("Windows1", "method", "Judge", "tsb", "s"),
     ("Boards1", "method", "List", "-", "s"),
     ("Boards1", "method", "Show", "ss", "s"),
     ("Boards1", "method", "Learn", "tsb", "s"),
@@ -398,6 +407,7 @@ fn every_member_is_there_by_introspection() {
         ("Station1", station_path("bench-1")),
         ("Archive1", ARCHIVE_PATH.to_owned()),
         ("Recipes1", RECIPES_PATH.to_owned()),
+        ("Windows1", WINDOWS_PATH.to_owned()),
         ("Boards1", BOARDS_PATH.to_owned()),
         ("Sensors1", SENSORS_PATH.to_owned()),
     ] {

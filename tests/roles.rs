@@ -186,6 +186,13 @@ fn roles_are_the_groups_that_the_process_has() {
     // Recipes: process alone.
     shop.denied(uid, &[operate, safety], &put);
     shop.allowed(uid, &[process], &put);
+    // Windows: likewise.
+    let window = shop.place.path("tight.toml");
+    fs::write(&window, "window = \"tight\"\npeak_celsius_max = 40\n").expect("the folder is ours");
+    let put = ["window", "put", window.to_str().expect("text")];
+    shop.denied(uid, &[operate, safety], &put);
+    shop.allowed(uid, &[process], &put);
+    shop.allowed(uid, &[], &["window", "show", "tight"]);
     // An offset: safety alone stores and withdraws it, whoever may look at what it would be.
     let check = [
         "sensor",
@@ -233,6 +240,18 @@ fn roles_are_the_groups_that_the_process_has() {
         assert_eq!(
             (done.code, &done.json()["error"]),
             (1, &"NothingLearned".into()),
+            "{done:?}"
+        );
+    }
+    // A verdict: process alone replaces it. This run goes on.
+    let judge = ["run", "judge", "1"];
+    shop.denied(uid, &[operate, safety], &judge);
+    let dry = ["run", "judge", "1", "--dry-run"];
+    for (groups, words) in [(&[][..], &dry[..]), (&[process][..], &judge[..])] {
+        let done = shop.run(uid, groups, words);
+        assert_eq!(
+            (done.code, &done.json()["error"]),
+            (4, &"NotReady".into()),
             "{done:?}"
         );
     }

@@ -13,6 +13,7 @@ use crate::failure::Failure;
 use crate::screen::Screen;
 use crate::{
     board, config, demo, driver, journal, limit, present, recipe, run, sensor, status, stop, trip, watch,
+    window,
 };
 
 /// Help shows an example before it explains.
@@ -90,6 +91,8 @@ pub(crate) enum Command {
     Stop(stop::Arguments),
     #[command(subcommand)]
     Recipe(recipe::Verb),
+    #[command(subcommand)]
+    Window(window::Verb),
     #[command(subcommand)]
     Board(board::Verb),
     #[command(subcommand)]

@@ -8,8 +8,8 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use benchward_api::{
-    ArchiveProxy, BoardsProxy, Error, LabProxy, RecipesProxy, SensorsProxy, StationProxy, shapes,
-    station_path,
+    ArchiveProxy, BoardsProxy, Error, LabProxy, RecipesProxy, SensorsProxy, StationProxy, WindowsProxy,
+    shapes, station_path,
 };
 use serde::de::DeserializeOwned;
 use zbus::connection::Builder;
@@ -139,6 +139,12 @@ impl Daemon {
     /// Recipes.
     pub(crate) async fn recipes(&self) -> Result<RecipesProxy<'static>, Failure> {
         self.ask(async { Ok(RecipesProxy::new(&self.connection).await?) })
+            .await
+    }
+
+    /// Windows, and runs judged by them.
+    pub(crate) async fn windows(&self) -> Result<WindowsProxy<'static>, Failure> {
+        self.ask(async { Ok(WindowsProxy::new(&self.connection).await?) })
             .await
     }
 

@@ -13,6 +13,22 @@ pub(crate) fn offset(degrees: f64) -> String {
     format!("{degrees:+.2} °C")
 }
 
+/// `79.85`, `0.52`, `1204`: a figure whose unit stands beside it, with as many decimals as it can use.
+pub(crate) fn figure(value: Option<f64>) -> String {
+    value.map_or(NONE.into(), |value| {
+        if value.abs() >= 1000.0 {
+            format!("{value:.0}")
+        } else {
+            format!("{value:.2}")
+        }
+    })
+}
+
+/// A limit as somebody wrote it: no more decimals than it has.
+pub(crate) fn limit(value: Option<f64>) -> String {
+    value.map_or(NONE.into(), benchward_core::mistake::table::figure)
+}
+
 /// `42 %` of a share from 0 to 1. Heat that is on never shows as 0 %.
 pub(crate) fn percent(share: f64) -> String {
     let whole = (share * 100.0).round();
@@ -75,6 +91,14 @@ mod tests {
         assert_eq!(
             [clock(7.9), clock(860.0), clock(3723.0), clock(-3.0)],
             ["0:07", "14:20", "1:02:03", "0:00"]
+        );
+        assert_eq!(
+            [figure(Some(79.849)), figure(Some(-1204.4)), figure(None)],
+            ["79.85", "-1204", "-"]
+        );
+        assert_eq!(
+            [limit(Some(80.0)), limit(Some(0.25)), limit(None)],
+            ["80", "0.25", "-"]
         );
         assert_eq!(clock(f64::NAN), "0:00");
         assert_eq!(moment("2026-11-25T13:46:33.120Z"), "2026-11-25 13:46:33Z");

@@ -15,6 +15,7 @@ mod moment;
 mod records;
 
 mod figures;
+mod plot;
 mod screen;
 mod table;
 
@@ -32,6 +33,7 @@ mod status;
 mod stop;
 mod trip;
 mod watch;
+mod window;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -119,6 +121,7 @@ async fn carry_out(session: &Session, command: Command) -> Result<Exit, Failure>
         Command::Trip(verb) => trip::carry_out(session, verb).await,
         Command::Run(verb) => run::carry_out(session, verb).await,
         Command::Recipe(verb) => recipe::carry_out(session, verb).await,
+        Command::Window(verb) => window::carry_out(session, verb).await,
         Command::Limit(verb) => limit::carry_out(session, verb).await,
         Command::Journal(verb) => journal::carry_out(session, verb).await,
         Command::Config(verb) => config::carry_out(session, &verb),

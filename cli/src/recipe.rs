@@ -140,8 +140,8 @@ pub(crate) fn read(file: &Path) -> Result<(Recipe, String), Failure> {
     Ok((recipe, text.to_owned()))
 }
 
-/// The bytes of a file, at most one more than a recipe may have: enough to be told that it is too long.
-fn load(file: &Path) -> Result<Vec<u8>, Failure> {
+/// The bytes of a file, at most one more than a recipe or a window may have: enough to be told that it is too long.
+pub(crate) fn load(file: &Path) -> Result<Vec<u8>, Failure> {
     let mut bytes = Vec::new();
     File::open(file)
         .and_then(|opened| opened.take(TEXT_BYTES_MAX as u64 + 1).read_to_end(&mut bytes))

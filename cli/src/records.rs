@@ -5,8 +5,9 @@ use std::io::{self, Read, Write};
 use std::os::fd::OwnedFd;
 use std::path::Path;
 
+use benchward_api::judging::{self, Align};
 use benchward_api::shapes::{self, SCHEMA};
-use benchward_archive::{JournalQuery, Order, Query, Reader, Wall, export};
+use benchward_archive::{Document, JournalQuery, Order, Query, Reader, Wall, export};
 
 use crate::daemon::{Daemon, parsed};
 use crate::failure::{Failure, with_causes};
@@ -160,6 +161,114 @@ impl Records {
                     text: found.text,
                 })
             }
+        }
+    }
+
+    /// The newest revision of every window.
+    pub(crate) async fn windows(&self) -> Result<shapes::Windows, Failure> {
+        match self {
+            Self::Daemon(daemon) => {
+                let windows = daemon.windows().await?;
+                parsed(&daemon.ask_records(windows.list()).await?)
+            }
+            Self::Folder(reader) => {
+                let windows = reader.documents(Document::Window)?;
+                Ok(shapes::Windows {
+                    schema: SCHEMA,
+                    windows: windows.iter().map(shapes::WindowRow::from).collect(),
+                })
+            }
+        }
+    }
+
+    /// One window; `None`: its newest revision.
+    pub(crate) async fn window(
+        &self,
+        name: &str,
+        revision: Option<u32>,
+    ) -> Result<shapes::WindowShown, Failure> {
+        match self {
+            Self::Daemon(daemon) => {
+                let windows = daemon.windows().await?;
+                let shown = windows.show(name, revision.unwrap_or(0));
+                parsed(&daemon.ask_records(shown).await?)
+            }
+            Self::Folder(reader) => {
+                if let Some(found) = reader.document(Document::Window, name, revision)? {
+                    return Ok(found.into());
+                }
+                let known = reader.documents(Document::Window)?;
+                let what = match revision {
+                    Some(_) => "such revision of the window",
+                    None => "window",
+                };
+                let names = known.iter().map(|window| window.name.as_str());
+                Err(Failure::no_such(what, name, names))
+            }
+        }
+    }
+
+    /// Judges a run again. `store`: whether a daemon keeps the verdict; a folder's records stay as they are.
+    pub(crate) async fn judge(
+        &self,
+        run: u64,
+        window: Option<&str>,
+        store: bool,
+    ) -> Result<shapes::RunJudged, Failure> {
+        match self {
+            Self::Daemon(daemon) => {
+                let windows = daemon.windows().await?;
+                let judged = windows.judge(run, window.unwrap_or_default(), store);
+                parsed(&daemon.ask_records(judged).await?)
+            }
+            Self::Folder(reader) => {
+                let record = reader.run(run)?;
+                let judged = judging::judge(reader, &record, window, Wall::now())?.ok_or_else(|| {
+                    Failure::wrong_use(
+                        format!("the recipe of run {run} has no window"),
+                        "name one with --window; `benchward window list` lists them",
+                    )
+                })?;
+                Ok(shapes::RunJudged {
+                    schema: SCHEMA,
+                    run,
+                    stored: false,
+                    judged,
+                })
+            }
+        }
+    }
+
+    /// Charts of the window lines of the runs that match.
+    pub(crate) async fn stats(
+        &self,
+        query: &Query,
+        window: Option<&str>,
+    ) -> Result<shapes::RunStats, Failure> {
+        match self {
+            Self::Daemon(daemon) => {
+                let (archive, query) = (daemon.archive().await?, run_query(query)?);
+                let stats = archive.stats(&query, window.unwrap_or_default());
+                parsed(&daemon.ask_records(stats).await?)
+            }
+            Self::Folder(reader) => Ok(judging::stats(reader, query, window)?),
+        }
+    }
+
+    /// Runs laid over each other.
+    pub(crate) async fn compare(
+        &self,
+        runs: &[u64],
+        align: Align,
+        channel: &str,
+    ) -> Result<shapes::Comparison, Failure> {
+        match self {
+            Self::Daemon(daemon) => {
+                let archive = daemon.archive().await?;
+                let align = align.to_string();
+                parsed(&daemon.ask_records(archive.compare(runs, &align, channel)).await?)
+            }
+            Self::Folder(reader) => Ok(judging::compare(reader, runs, align, channel)?),
         }
     }
 
@@ -341,6 +450,7 @@ fn run_query(query: &Query) -> Result<String, Failure> {
         station: query.station.clone(),
         operator: query.operator.clone(),
         outcome: query.outcome.map(|outcome| outcome.name().into()),
+        verdict: query.verdict.map(|verdict| verdict.name().into()),
         from: query.from.map(|from| from.to_string()),
         to: query.to.map(|to| to.to_string()),
         before_run: query.before_run,
@@ -390,6 +500,7 @@ mod tests {
         let query = Query {
             station: Some("bench-1".into()),
             outcome: Some(benchward_archive::Outcome::Tripped),
+            verdict: Some(benchward_archive::Verdict::Undecided),
             from: Some(Wall(1_234_567_890_007)),
             before_run: Some(9),
             limit: 5,

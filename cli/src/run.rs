@@ -1,9 +1,12 @@
 //! `benchward run`: one recipe carried out on one board at one station by one operator.
 
+mod compare;
 mod export;
+mod judge;
 mod list;
 mod show;
 mod start;
+mod stats;
 
 use benchward_api::Exit;
 use clap::{Args, Subcommand};
@@ -17,9 +20,12 @@ Examples:
   benchward run start bench-1 --recipe \"AX-20 backplane\" --serial A-0017
   benchward run list --station bench-1
   benchward run show 12
+  benchward run judge 12 --dry-run
+  benchward run stats --recipe \"AX-20 backplane\"
+  benchward run compare 12 15
   benchward run export 12 --format csv -o run-12.csv";
 
-/// Start, stop and resume runs; list, show and export those that were
+/// Start, stop and resume runs; list, show, judge, chart, compare and export those that were
 #[derive(Debug, Subcommand)]
 #[command(before_help = EXAMPLES)]
 pub(crate) enum Verb {
@@ -28,6 +34,9 @@ pub(crate) enum Verb {
     Resume(Resume),
     List(list::Arguments),
     Show(show::Arguments),
+    Judge(judge::Arguments),
+    Stats(stats::Arguments),
+    Compare(compare::Arguments),
     Export(export::Arguments),
 }
 
@@ -72,6 +81,9 @@ pub(crate) async fn carry_out(session: &Session, verb: Verb) -> Result<Exit, Fai
         }
         Verb::List(arguments) => list::list(session, arguments).await,
         Verb::Show(arguments) => show::show(session, &arguments).await,
+        Verb::Judge(arguments) => judge::judge(session, &arguments).await,
+        Verb::Stats(arguments) => stats::stats(session, arguments).await,
+        Verb::Compare(arguments) => compare::compare(session, &arguments).await,
         Verb::Export(arguments) => export::export(session, &arguments).await,
     }
 }

@@ -8,8 +8,8 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use benchward_api::{
-    ArchiveProxy, BoardsProxy, Error, LabProxy, RecipesProxy, SensorsProxy, StationProxy, shapes,
-    station_path,
+    ArchiveProxy, BoardsProxy, Error, LabProxy, RecipesProxy, SensorsProxy, StationProxy, WindowsProxy,
+    shapes, station_path,
 };
 use serde::de::DeserializeOwned;
 use tokio::runtime::Runtime;
@@ -179,6 +179,18 @@ impl Client {
     ) -> Result<T, Error> {
         self.runtime
             .block_on(async { ask(RecipesProxy::new(&self.connection).await?).await })
+    }
+
+    /// Asks the windows.
+    ///
+    /// # Errors
+    /// What the daemon says.
+    pub fn windows<T>(
+        &self,
+        ask: impl AsyncFnOnce(WindowsProxy<'_>) -> Result<T, Error>,
+    ) -> Result<T, Error> {
+        self.runtime
+            .block_on(async { ask(WindowsProxy::new(&self.connection).await?).await })
     }
 
     /// Asks for boards.

@@ -1,7 +1,7 @@
 //! `benchward run list`.
 
 use benchward_api::{Exit, shapes};
-use benchward_archive::{Outcome, Query, Wall};
+use benchward_archive::{Outcome, Query, Verdict, Wall};
 use clap::{Args, ValueEnum};
 
 use crate::Session;
@@ -16,6 +16,7 @@ Examples:
   benchward run list                                   the newest runs
   benchward run list --serial A-0017
   benchward run list --outcome tripped --from 2026-11-01
+  benchward run list --verdict fail                    did not keep their window
   benchward run list --before 120                      the next page
   benchward --archive /var/lib/benchward run list      with no daemon";
 
@@ -38,6 +39,9 @@ pub(crate) struct Arguments {
     /// Only those that ended so
     #[arg(long)]
     outcome: Option<HowEnded>,
+    /// Only with this verdict
+    #[arg(long)]
+    verdict: Option<HowJudged>,
     /// Only started at or after: 2026-11-25 (UTC) or 2026-11-25T13:46:33Z
     #[arg(long, value_name = "TIME", value_parser = moment::parse)]
     from: Option<Wall>,
@@ -54,11 +58,42 @@ pub(crate) struct Arguments {
 
 /// As `--outcome` takes it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum HowEnded {
+pub(super) enum HowEnded {
     Completed,
     Stopped,
     Tripped,
     Lost,
+}
+
+/// As `--verdict` takes it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(super) enum HowJudged {
+    Pass,
+    Fail,
+    Undecided,
+    None,
+}
+
+impl From<HowEnded> for Outcome {
+    fn from(outcome: HowEnded) -> Self {
+        match outcome {
+            HowEnded::Completed => Self::Completed,
+            HowEnded::Stopped => Self::Stopped,
+            HowEnded::Tripped => Self::Tripped,
+            HowEnded::Lost => Self::Lost,
+        }
+    }
+}
+
+impl From<HowJudged> for Verdict {
+    fn from(verdict: HowJudged) -> Self {
+        match verdict {
+            HowJudged::Pass => Self::Pass,
+            HowJudged::Fail => Self::Fail,
+            HowJudged::Undecided => Self::Undecided,
+            HowJudged::None => Self::None,
+        }
+    }
 }
 
 impl From<Arguments> for Query {
@@ -68,17 +103,12 @@ impl From<Arguments> for Query {
             recipe: arguments.recipe,
             station: arguments.station,
             operator: arguments.operator,
-            outcome: arguments.outcome.map(|outcome| match outcome {
-                HowEnded::Completed => Outcome::Completed,
-                HowEnded::Stopped => Outcome::Stopped,
-                HowEnded::Tripped => Outcome::Tripped,
-                HowEnded::Lost => Outcome::Lost,
-            }),
+            outcome: arguments.outcome.map(Into::into),
+            verdict: arguments.verdict.map(Into::into),
             from: arguments.from,
             to: arguments.to,
             before_run: arguments.before,
             limit: arguments.limit,
-            ..Self::default()
         }
     }
 }
@@ -103,6 +133,17 @@ pub(super) fn outcome(outcome: Option<&str>) -> (String, Tone) {
     (outcome.unwrap_or("going on").to_owned(), tone)
 }
 
+/// How a verdict looks.
+pub(super) fn verdict(word: &str) -> (String, Tone) {
+    let tone = match word {
+        "pass" => Tone::Good,
+        "fail" => Tone::Danger,
+        "undecided" => Tone::Warning,
+        _ => Tone::Faint,
+    };
+    (word.to_owned(), tone)
+}
+
 fn table(runs: &shapes::Runs, paint: Paint) -> String {
     if runs.runs.is_empty() {
         return "no run matches".into();
@@ -119,11 +160,6 @@ fn table(runs: &shapes::Runs, paint: Paint) -> String {
         ("PEAK", Side::Right),
     ]);
     for run in &runs.runs {
-        let verdict = match run.verdict.as_str() {
-            "pass" => Tone::Good,
-            "fail" => Tone::Danger,
-            _ => Tone::Faint,
-        };
         table.row([
             (run.run.to_string(), Tone::Plain),
             (moment(&run.started), Tone::Plain),
@@ -132,7 +168,7 @@ fn table(runs: &shapes::Runs, paint: Paint) -> String {
             (format!("{} r{}", run.recipe, run.revision), Tone::Plain),
             (or_none(Some(&run.operator)), Tone::Plain),
             outcome(run.outcome.as_deref()),
-            (run.verdict.clone(), verdict),
+            verdict(&run.verdict),
             (celsius(run.peak_celsius), Tone::Plain),
         ]);
     }

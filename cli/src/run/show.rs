@@ -5,10 +5,10 @@ use std::fmt::Write as _;
 use benchward_api::{Exit, shapes};
 use clap::Args;
 
-use super::list::outcome;
+use super::list::{outcome, verdict};
 use crate::Session;
 use crate::failure::Failure;
-use crate::figures::{NONE, celsius, clock, clock_or_none, moment, offset, or_none};
+use crate::figures::{NONE, celsius, clock, clock_or_none, figure, limit, moment, offset, or_none};
 use crate::journal;
 use crate::screen::{Paint, Tone};
 use crate::table::{Side, Table};
@@ -54,7 +54,7 @@ fn page(shown: &shapes::RunShown, paint: Paint) -> String {
         ("started", moment(&run.started)),
         ("ended", run.ended.as_deref().map_or(NONE.into(), moment)),
         ("peak", celsius(run.peak_celsius)),
-        ("verdict", run.verdict.clone()),
+        ("verdict", judged(shown, paint)),
     ] {
         let _ = writeln!(text, "  {label:<10}{value}");
     }
@@ -141,37 +141,59 @@ fn sensors(sensors: &[shapes::RunSensor], paint: Paint) -> String {
     table.render(paint)
 }
 
-/// Each line of the process window with its limits and what is left to the nearer one.
-fn window(lines: &[shapes::WindowLine], paint: Paint) -> String {
+/// The verdict, and what it was judged by.
+fn judged(shown: &shapes::RunShown, paint: Paint) -> String {
+    let (word, tone) = verdict(&shown.run.verdict);
+    let word = paint.text(tone, &word).into_owned();
+    match &shown.judged_by {
+        Some(by) => format!("{word}, by {}", by.text),
+        None => word,
+    }
+}
+
+/// Each line of the process window with its limits and what is left to the nearer one, the worst first; below them what is to be
+/// said of those that didn't pass.
+pub(super) fn window(lines: &[shapes::WindowLine], paint: Paint) -> String {
     let mut table = Table::new(&[
         ("  WINDOW", Side::Left),
         ("VALUE", Side::Right),
         ("LOW", Side::Right),
         ("HIGH", Side::Right),
+        ("UNIT", Side::Left),
         ("MARGIN", Side::Right),
+        ("CHANNEL", Side::Left),
         ("VERDICT", Side::Left),
     ]);
-    let figure = |value: Option<f64>| value.map_or(NONE.into(), |value| format!("{value:.1}"));
     for line in lines {
-        let tone = if line.verdict == "pass" {
-            Tone::Good
-        } else {
-            Tone::Danger
+        let unit = match &*line.unit {
+            "celsius" => "°C",
+            "celsius_per_s" => "°C/s",
+            other => other,
         };
         table.row([
             (format!("  {}", line.line), Tone::Plain),
             (figure(line.value), Tone::Plain),
-            (figure(line.low), Tone::Plain),
-            (figure(line.high), Tone::Plain),
+            (limit(line.low), Tone::Plain),
+            (limit(line.high), Tone::Plain),
+            (unit.to_owned(), Tone::Plain),
             (
                 line.margin
                     .map_or(NONE.into(), |margin| format!("{:.0} %", margin * 100.0)),
                 Tone::Plain,
             ),
-            (line.verdict.clone(), tone),
+            (or_none(Some(&line.channel)), Tone::Plain),
+            verdict(&line.verdict),
         ]);
     }
-    table.render(paint)
+    let mut text = table.render(paint);
+    let mut said = lines.iter().filter(|line| line.verdict != "pass").peekable();
+    if said.peek().is_some() {
+        text.push('\n');
+    }
+    for line in said {
+        let _ = writeln!(text, "  {}", line.text);
+    }
+    text
 }
 
 #[cfg(test)]
@@ -233,7 +255,16 @@ mod tests {
                 high: Some(80.0),
                 margin: Some(0.925),
                 verdict: "pass".into(),
+                unit: "celsius".into(),
+                channel: "hottest".into(),
+                ..shapes::WindowLine::default()
             }],
+            judged_by: Some(shapes::JudgedBy {
+                window: None,
+                revision: 3,
+                judged: "2026-11-25T13:50:00.000Z".into(),
+                text: "the recipe's own window".into(),
+            }),
             trips: vec![shapes::Trip {
                 interlock: "operator-absent".into(),
                 at: "2026-11-25T13:48:33.120Z".into(),
@@ -259,7 +290,7 @@ run 12  tripped
   started   2026-11-25 13:46:33Z
   ended     -
   peak      76.3 °C
-  verdict   none
+  verdict   none, by the recipe's own window
 
   STAGE   TARGET  REACHED AFTER  DWELL  OVERSHOOT
       1  50.0 °C           0:40   0:30     0.8 °C
@@ -269,8 +300,8 @@ run 12  tripped
   board-top   rack/tc1  -0.42 °C  2025-11-20, ice point, by safe1 (revision 4); OVERDUE, was due on 2026-11-20
   board-edge  rack/tc2  +0.00 °C  none: as configured
 
-  WINDOW  VALUE   LOW  HIGH  MARGIN  VERDICT
-  peak     76.3  72.0  80.0    92 %  pass
+  WINDOW  VALUE  LOW  HIGH  UNIT  MARGIN  CHANNEL  VERDICT
+  peak    76.30   72    80  °C      92 %  hottest  pass
 
   trip 2026-11-25 13:48:33Z `operator-absent`: nobody confirmed presence for 2 min, limit 2 min
 "

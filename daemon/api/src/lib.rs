@@ -7,6 +7,7 @@
 pub mod board;
 mod error;
 mod exit;
+pub mod judging;
 mod names;
 mod proxy;
 pub mod shapes;
@@ -14,6 +15,9 @@ pub mod shapes;
 pub use error::Error;
 pub use exit::Exit;
 pub use names::{
-    ARCHIVE_PATH, BOARDS_PATH, BUS_NAME, LAB_PATH, RECIPES_PATH, SENSORS_PATH, STATIONS_PATH, station_path,
+    ARCHIVE_PATH, BOARDS_PATH, BUS_NAME, LAB_PATH, RECIPES_PATH, SENSORS_PATH, STATIONS_PATH, WINDOWS_PATH,
+    station_path,
 };
-pub use proxy::{ArchiveProxy, BoardsProxy, LabProxy, RecipesProxy, SensorsProxy, StationProxy};
+pub use proxy::{
+    ArchiveProxy, BoardsProxy, LabProxy, RecipesProxy, SensorsProxy, StationProxy, WindowsProxy,
+};

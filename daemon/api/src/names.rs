@@ -12,6 +12,8 @@ pub const ARCHIVE_PATH: &str = "/io/benchward/Lab1/archive";
 pub const RECIPES_PATH: &str = "/io/benchward/Lab1/recipes";
 /// Boards and what is known of them.
 pub const BOARDS_PATH: &str = "/io/benchward/Lab1/boards";
+/// Windows, and runs judged by them.
+pub const WINDOWS_PATH: &str = "/io/benchward/Lab1/windows";
 /// Sensors and their calibrations.
 pub const SENSORS_PATH: &str = "/io/benchward/Lab1/sensors";
 

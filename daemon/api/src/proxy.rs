@@ -108,6 +108,10 @@ pub trait Archive {
     fn journal(&self, query: &str) -> Result<String, crate::Error>;
     /// Walks the journal's chain; the result as JSON.
     fn verify(&self) -> Result<String, crate::Error>;
+    /// Charts of the window lines of the runs that match a query (JSON), as JSON. A window: judge them by that one.
+    fn stats(&self, query: &str, window: &str) -> Result<String, crate::Error>;
+    /// Runs laid over each other at `align` (`start`, `stage 2`, `70C`), on a channel or on all, as JSON.
+    fn compare(&self, runs: &[u64], align: &str, channel: &str) -> Result<String, crate::Error>;
 }
 
 /// Recipes.
@@ -123,6 +127,23 @@ pub trait Recipes {
     fn show(&self, recipe: &str, revision: u32) -> Result<String, crate::Error>;
     /// Stores a recipe; returns its revision.
     fn put(&self, text: &str) -> Result<u32, crate::Error>;
+}
+
+/// Windows, and runs judged by them.
+#[zbus::proxy(
+    interface = "io.benchward.Windows1",
+    default_service = "io.benchward.Lab1",
+    default_path = "/io/benchward/Lab1/windows"
+)]
+pub trait Windows {
+    /// The newest revision of every window, as JSON.
+    fn list(&self) -> Result<String, crate::Error>;
+    /// One window, as JSON; revision 0: the newest.
+    fn show(&self, window: &str, revision: u32) -> Result<String, crate::Error>;
+    /// Stores a window; returns its revision.
+    fn put(&self, text: &str) -> Result<u32, crate::Error>;
+    /// Judges a run again and, where `store` says so, keeps the verdict; as JSON. No window: what the recipe says.
+    fn judge(&self, run: u64, window: &str, store: bool) -> Result<String, crate::Error>;
 }
 
 /// Boards and what is known of them.

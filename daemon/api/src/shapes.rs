@@ -3,6 +3,7 @@
 
 mod board;
 mod sensor;
+mod window;
 
 use benchward_archive as archive;
 use benchward_core::{LabView, Quality, StationView};
@@ -12,6 +13,10 @@ pub use board::{BoardLearned, BoardModel, BoardParameter, Boards, RunBoardModel}
 pub use sensor::{
     Calibration, CalibrationWarning, CheckRequest, RunSensor, Sensor, SensorCheck, SensorChecked,
     SensorHistory, Sensors, overdue_text,
+};
+pub use window::{
+    ComparedCurve, ComparedFigure, ComparedPoint, ComparedRun, Comparison, RunJudged, RunStats, RunWindow,
+    StatsLine, StatsSignal, StatsValue, WindowChannel, WindowLine, WindowRow, WindowShown, Windows,
 };
 
 /// Version of every shape on this page.
@@ -222,7 +227,7 @@ pub struct Run {
     pub ended: Option<String>,
     /// `completed`, `stopped`, `tripped`, `lost`; null while that is open.
     pub outcome: Option<String>,
-    /// `pass`, `fail` or `none`.
+    /// `pass`, `fail`, `undecided` or `none`.
     pub verdict: String,
     /// Highest reading of any channel.
     pub peak_celsius: Option<f64>,
@@ -246,8 +251,11 @@ pub struct RunShown {
     pub board_model: Option<RunBoardModel>,
     /// Its stages.
     pub stages: Vec<Stage>,
-    /// Lines of the window it was judged by.
+    /// Lines of the window it was judged by, the worst first.
     pub window: Vec<WindowLine>,
+    /// Which window that was; null: there was none.
+    #[serde(default)]
+    pub judged_by: Option<JudgedBy>,
     /// Its trips.
     pub trips: Vec<Trip>,
     /// Its entries in the journal.
@@ -275,21 +283,17 @@ pub struct Stage {
     pub overshoot_celsius: Option<f64>,
 }
 
-/// One line of a window, judged.
+/// The window that a run was judged by.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct WindowLine {
-    /// Its name.
-    pub line: String,
-    /// What was measured.
-    pub value: Option<f64>,
-    /// Lower limit.
-    pub low: Option<f64>,
-    /// Upper limit.
-    pub high: Option<f64>,
-    /// Distance to the nearer limit as a share of half the width.
-    pub margin: Option<f64>,
-    /// `pass` or `fail`.
-    pub verdict: String,
+pub struct JudgedBy {
+    /// Name of the stored window; null: the recipe's own.
+    pub window: Option<String>,
+    /// Revision of that window, or of the recipe.
+    pub revision: u32,
+    /// When it was judged.
+    pub judged: String,
+    /// In words.
+    pub text: String,
 }
 
 /// One trip of a run.
@@ -471,9 +475,16 @@ impl From<&archive::RunRecord> for Run {
 impl RunShown {
     /// A run with its journal entries.
     pub fn new(record: &archive::RunRecord, journal: &[archive::Entry]) -> Self {
+        let window = RunWindow::of(record);
         Self {
             schema: SCHEMA,
             run: Run::from(record),
+            judged_by: window.as_ref().map(|window| JudgedBy {
+                window: window.window.clone(),
+                revision: window.revision,
+                judged: window.judged.clone(),
+                text: window.words(),
+            }),
             channels: record
                 .channels
                 .iter()
@@ -498,7 +509,7 @@ impl RunShown {
                     overshoot_celsius: stage.overshoot_celsius.map(thousandths),
                 })
                 .collect(),
-            window: Vec::new(),
+            window: window.map(|window| window.lines).unwrap_or_default(),
             trips: record
                 .trips
                 .iter()
@@ -567,6 +578,8 @@ pub struct RunQuery {
     pub operator: Option<String>,
     /// `completed`, `stopped`, `tripped` or `lost`.
     pub outcome: Option<String>,
+    /// `pass`, `fail`, `undecided` or `none`.
+    pub verdict: Option<String>,
     /// Started at or after (RFC 3339).
     pub from: Option<String>,
     /// Started before (RFC 3339).
@@ -581,7 +594,7 @@ impl RunQuery {
     /// The same for the archive.
     ///
     /// # Errors
-    /// [`crate::Error::Invalid`] where a time or an outcome can't be read.
+    /// [`crate::Error::Invalid`] where a time, an outcome or a verdict can't be read.
     pub fn to_archive(&self) -> Result<archive::Query, crate::Error> {
         let time = |text: &Option<String>| {
             text.as_ref()
@@ -607,6 +620,20 @@ impl RunQuery {
                     })
             })
             .transpose()?;
+        let verdict = self
+            .verdict
+            .as_deref()
+            .map(|word| {
+                archive::Verdict::ALL
+                    .into_iter()
+                    .find(|verdict| verdict.name() == word)
+                    .ok_or_else(|| {
+                        crate::Error::Invalid(format!(
+                            "\"{word}\" is no verdict; it is `pass`, `fail`, `undecided` or `none`"
+                        ))
+                    })
+            })
+            .transpose()?;
         Ok(archive::Query {
             serial: self.serial.clone(),
             recipe: self.recipe.clone(),
@@ -617,7 +644,7 @@ impl RunQuery {
             to: time(&self.to)?,
             before_run: self.before_run,
             limit: self.limit.unwrap_or(archive::Query::PAGE),
-            ..archive::Query::default()
+            verdict,
         })
     }
 }

@@ -101,15 +101,21 @@ pub enum Verdict {
     Pass,
     /// A line failed.
     Fail,
+    /// No line failed, and readings that are missing decide about one.
+    Undecided,
 }
 
 impl Verdict {
-    /// `none`, `pass`, `fail`.
+    /// All of them.
+    pub const ALL: [Self; 4] = [Self::None, Self::Pass, Self::Fail, Self::Undecided];
+
+    /// `none`, `pass`, `fail`, `undecided`.
     pub fn name(self) -> &'static str {
         match self {
             Self::None => "none",
             Self::Pass => "pass",
             Self::Fail => "fail",
+            Self::Undecided => "undecided",
         }
     }
 }

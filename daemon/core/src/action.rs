@@ -221,6 +221,10 @@ pub enum EntryKind {
     Calibration,
     /// A recipe was stored.
     Recipe,
+    /// A window was stored.
+    Window,
+    /// A run was judged again.
+    Verdict,
     /// A board model was stored.
     BoardModel,
     /// A request was refused.
@@ -248,6 +252,8 @@ impl EntryKind {
             Self::Limit => "limit",
             Self::Calibration => "calibration",
             Self::Recipe => "recipe",
+            Self::Window => "window",
+            Self::Verdict => "verdict",
             Self::BoardModel => "board-model",
             Self::Refused => "refused",
             Self::Driver => "driver",

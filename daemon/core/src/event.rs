@@ -184,6 +184,18 @@ pub enum Ask {
         /// Its name.
         recipe: Arc<str>,
     },
+    /// Permission to store a window (kept by the archive, decided and journalled here).
+    PutWindow {
+        /// Its name.
+        window: Arc<str>,
+    },
+    /// Permission to judge a run again (kept by the archive, decided and journalled here).
+    PutVerdict {
+        /// The run.
+        run: RunId,
+        /// By what, and what it came to, in words.
+        text: Arc<str>,
+    },
     /// Permission to store what a run says of a kind of board (kept by the archive, decided and journalled here).
     PutBoardModel {
         /// Where the run was.

@@ -703,6 +703,18 @@ impl Lab {
                 );
                 Ok(Answer::Done(format!("recipe \"{recipe}\" may be stored")))
             }
+            Ask::PutWindow { window } => {
+                local(Act::PutWindow)?;
+                let text = format!("{who} stores window \"{window}\"");
+                self.journal(out, EntryKind::Window, Some(who.clone()), text);
+                Ok(Answer::Done(format!("window \"{window}\" may be stored")))
+            }
+            Ask::PutVerdict { run, text } => {
+                local(Act::PutVerdict)?;
+                let text = format!("{who} judges run {run} again, {text}");
+                self.journal(out, EntryKind::Verdict, Some(who.clone()), text);
+                Ok(Answer::Done(format!("the verdict of run {run} may be stored")))
+            }
             Ask::PutBoardModel { station, board, run } => {
                 local(Act::PutBoardModel)?;
                 let name = self.named(station)?;

@@ -13,6 +13,7 @@ pub mod units;
 pub mod mistake;
 pub mod model;
 pub mod recipe;
+pub mod window;
 
 mod calibration;
 mod channel;

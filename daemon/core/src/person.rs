@@ -89,7 +89,7 @@ impl Roles {
         match act {
             Act::StopLab => true,
             Act::Run | Act::ResetHeatOff => self.any(),
-            Act::PutRecipe | Act::PutBoardModel => self.process,
+            Act::PutRecipe | Act::PutWindow | Act::PutVerdict | Act::PutBoardModel => self.process,
             Act::ResetCut | Act::SetLimit | Act::Calibrate => self.safety,
         }
     }
@@ -112,6 +112,10 @@ pub enum Act {
     Calibrate,
     /// Store a new revision of a recipe.
     PutRecipe,
+    /// Store a new revision of a window.
+    PutWindow,
+    /// Judge a run again.
+    PutVerdict,
     /// Store what a run says of a kind of board.
     PutBoardModel,
 }
@@ -122,7 +126,9 @@ impl Act {
         match self {
             Self::StopLab => "no role",
             Self::Run | Self::ResetHeatOff => "any of the roles `operate`, `process`, `safety`",
-            Self::PutRecipe | Self::PutBoardModel => "the role `process`",
+            Self::PutRecipe | Self::PutWindow | Self::PutVerdict | Self::PutBoardModel => {
+                "the role `process`"
+            }
             Self::ResetCut | Self::SetLimit | Self::Calibrate => "the role `safety`",
         }
     }
@@ -137,6 +143,8 @@ impl Act {
             Self::SetLimit => "set a limit",
             Self::Calibrate => "calibrate a sensor",
             Self::PutRecipe => "store a recipe",
+            Self::PutWindow => "store a window",
+            Self::PutVerdict => "judge a run again",
             Self::PutBoardModel => "store a board model",
         }
     }

@@ -8,6 +8,7 @@ mod parse;
 
 use crate::mistake::Mistakes;
 use crate::units::{Celsius, CelsiusDelta, CelsiusPerSecond, Millis};
+use crate::window::Window;
 
 /// Largest recipe text, bytes. A recipe of 64 stages with comments fills a tenth of it; it travels over the
 /// bus and is kept in the archive with every revision.
@@ -151,52 +152,6 @@ impl Default for Cooldown {
             fall_max: None,
         }
     }
-}
-
-/// The limits that a finished run is judged by. Empty: runs have no verdict.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct Window {
-    /// Where the hottest channel's highest reading has to lie.
-    pub peak: Option<Between<Celsius>>,
-    /// Fastest rise allowed.
-    pub rise_max: Option<CelsiusPerSecond>,
-    /// Times above a temperature, in the order of the file.
-    pub above: Vec<Above>,
-    /// Largest difference between hottest and coldest channel.
-    pub spread_max: Option<CelsiusDelta>,
-}
-
-/// A lower and an upper limit, both included; `low` is below `high`.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Between<T> {
-    low: T,
-    high: T,
-}
-
-impl<T: PartialOrd + Copy> Between<T> {
-    /// `None` unless `low` is below `high`: a margin is a share of the width, so there has to be one.
-    pub fn new(low: T, high: T) -> Option<Self> {
-        (low < high).then_some(Self { low, high })
-    }
-
-    /// The lower limit.
-    pub fn low(&self) -> T {
-        self.low
-    }
-
-    /// The upper limit.
-    pub fn high(&self) -> T {
-        self.high
-    }
-}
-
-/// How long a run has to be above a temperature.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Above {
-    /// Above this.
-    pub celsius: Celsius,
-    /// For this long in total.
-    pub time: Between<Millis>,
 }
 
 /// Mass, grams. Finite and above zero.

@@ -13,8 +13,8 @@ use std::thread::{self, Thread};
 use std::time::{Duration, Instant};
 
 use arc_swap::ArcSwap;
-use benchward_api::shapes;
-use benchward_archive::{self as archive, JournalEntry, Reader, Wall, Writer};
+use benchward_api::{judging, shapes};
+use benchward_archive::{self as archive, Document, JournalEntry, Reader, Wall, Writer};
 use benchward_core::interlock::{Effect, InterlockName};
 use benchward_core::model::BoardModel;
 use benchward_core::units::Millis;
@@ -50,6 +50,20 @@ enum Item {
         name: String,
         text: String,
         done: oneshot::Sender<Result<u32, String>>,
+    },
+    /// A window, and who waits for its revision.
+    Window {
+        name: String,
+        text: String,
+        done: oneshot::Sender<Result<u32, String>>,
+    },
+    /// A run that was lost, and is judged by what there is of it.
+    Judge(u64),
+    /// The verdict of a run that was judged again, and who waits until it is kept.
+    Verdict {
+        run: u64,
+        judged: Box<shapes::RunWindow>,
+        done: oneshot::Sender<Result<(), String>>,
     },
     /// What a run says of its board, and who waits for its revision.
     BoardModel {
@@ -120,6 +134,26 @@ impl Keep {
     pub(crate) async fn recipe(&self, name: String, text: String) -> Result<u32, String> {
         let (done, wait) = oneshot::channel();
         self.put(Item::Recipe { name, text, done });
+        wait.await.unwrap_or_else(|_| Err("the archive is closed".into()))
+    }
+
+    /// Stores a window. Returns its revision once it is on the disk.
+    pub(crate) async fn window(&self, name: String, text: String) -> Result<u32, String> {
+        let (done, wait) = oneshot::channel();
+        self.put(Item::Window { name, text, done });
+        wait.await.unwrap_or_else(|_| Err("the archive is closed".into()))
+    }
+
+    /// Judges a run whose end nobody saw.
+    pub(crate) fn judge(&self, run: u64) {
+        self.put(Item::Judge(run));
+    }
+
+    /// Keeps the verdict of a run that was judged again. Returns once it is on the disk.
+    pub(crate) async fn verdict(&self, run: u64, judged: shapes::RunWindow) -> Result<(), String> {
+        let (done, wait) = oneshot::channel();
+        let judged = Box::new(judged);
+        self.put(Item::Verdict { run, judged, done });
         wait.await.unwrap_or_else(|_| Err("the archive is closed".into()))
     }
 
@@ -287,6 +321,16 @@ impl Keeper {
             Item::Recipe { name, text, done } => {
                 let revision = self.writer.put_recipe(&name, &text);
                 self.stored(revision, done);
+            }
+            Item::Window { name, text, done } => {
+                let revision = self.writer.put_document(Document::Window, &name, &text);
+                self.stored(revision, done);
+            }
+            Item::Judge(run) => self.judge_lost(run),
+            Item::Verdict { run, judged, done } => {
+                let kept = self.keep_verdict(run, &judged);
+                // Who waited may have gone.
+                let _ = done.send(kept.map_err(|error| error.to_string()));
             }
             Item::BoardModel { record, done } => {
                 let revision = self.writer.put_board_model(&record);
@@ -464,7 +508,10 @@ impl Keeper {
     }
 
     fn run_changed(&mut self, change: &RunChange) {
-        let record = self.record_of(&change.record);
+        let mut record = self.record_of(&change.record);
+        if change.ended {
+            self.judge(&mut record);
+        }
         if let Err(error) = self.writer.put_run(&record) {
             error!(
                 run = record.run,
@@ -475,6 +522,78 @@ impl Keeper {
             self.spans.remove(&record.run);
             self.texts.remove(&record.run);
         }
+    }
+
+    /// Judges a run that is over, before its record is kept: so its file is sealed with the verdict, and nobody ever sees the
+    /// one without the other. All its readings came through the queue before its end did.
+    fn judge(&mut self, record: &mut archive::RunRecord) {
+        let now = self.clock.now();
+        let began = Instant::now();
+        // A judge that fails must not take the archive with it.
+        let judged = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| {
+            judging::judge(&self.reader, record, None, self.clock.wall(now))
+        }))
+        .unwrap_or_else(|_| Err(benchward_api::Error::Archive("the judge broke down".into())));
+        tracing::debug!(run = record.run, "judged within {:?}", began.elapsed());
+        let judged = match judged {
+            Ok(None) => return,
+            Ok(Some(judged)) => judged,
+            Err(failed) => {
+                error!(
+                    run = record.run,
+                    "this run could not be judged: {}",
+                    failed.text()
+                );
+                shapes::RunWindow {
+                    revision: record.revision,
+                    judged: self.clock.wall(now).to_string(),
+                    verdict: "undecided".into(),
+                    lines: vec![shapes::WindowLine {
+                        line: "window".into(),
+                        verdict: "undecided".into(),
+                        text: format!("it could not be judged: {}", failed.text()),
+                        ..shapes::WindowLine::default()
+                    }],
+                    ..shapes::RunWindow::default()
+                }
+            }
+        };
+        judged.put(record);
+        let number = self.journal_verdict(record, &judged);
+        record.journal_first = record.journal_first.or(Some(number));
+        record.journal_last = Some(number);
+    }
+
+    fn journal_verdict(&mut self, record: &archive::RunRecord, judged: &shapes::RunWindow) -> u64 {
+        let now = self.clock.now();
+        let text = format!(
+            "{}: run {} judged by {}: {}",
+            record.station,
+            record.run,
+            judged.words(),
+            judged.summary()
+        );
+        info!("{text}");
+        let entry = JournalEntry::new(self.clock.wall(now), now.0, "run-judged", text);
+        self.journal(entry.station(&*record.station).run(record.run))
+    }
+
+    fn judge_lost(&mut self, run: u64) {
+        let kept = self.reader.run(run).and_then(|mut record| {
+            self.judge(&mut record);
+            self.writer.put_run(&record)
+        });
+        if let Err(failed) = kept {
+            error!(run, "this lost run could not be judged: {failed}");
+        }
+    }
+
+    fn keep_verdict(&mut self, run: u64, judged: &shapes::RunWindow) -> Result<(), archive::Error> {
+        let mut record = self.reader.run(run)?;
+        judged.put(&mut record);
+        self.journal_verdict(&record, judged);
+        self.writer.put_run(&record)?;
+        self.writer.commit().map(|_| ())
     }
 
     fn record_of(&mut self, record: &Record) -> archive::RunRecord {

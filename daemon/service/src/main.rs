@@ -151,6 +151,7 @@ fn run(options: &Options) -> Result<(), Ended> {
         );
         warn!("{text}");
         keep.own("run-lost", text);
+        keep.judge(lost.run);
     }
 
     let runtime = tokio::runtime::Builder::new_multi_thread()

@@ -1,17 +1,20 @@
 //! From the text of a recipe to a [`Recipe`], or to all that is wrong with it.
 
+use std::ops::Range;
+
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use super::{
-    ABSENT_MAX, ABSENT_MIN, Above, BAND_DEFAULT, BAND_MAX, BAND_MIN, BOARD_GRAMS_MAX, BOARD_GRAMS_MIN,
-    Between, CEILING_MIN, ControlBy, Cooldown, DWELL_MAX_S, Grams, NAME_CHARS_MAX, RAMP_MAX_PER_S,
-    RAMP_MIN_PER_S, RUN_MAX, RUN_MIN, Recipe, SAFE_DEFAULT, SAFE_MAX, SAFE_MIN, SPREAD_MAX, SPREAD_MIN,
-    STAGES_MAX, Stage, TARGET_MAX, TARGET_MIN, TEXT_BYTES_MAX, Window,
+    ABSENT_MAX, ABSENT_MIN, BAND_DEFAULT, BAND_MAX, BAND_MIN, BOARD_GRAMS_MAX, BOARD_GRAMS_MIN, CEILING_MIN,
+    ControlBy, Cooldown, DWELL_MAX_S, Grams, NAME_CHARS_MAX, RAMP_MAX_PER_S, RAMP_MIN_PER_S, RUN_MAX,
+    RUN_MIN, Recipe, SAFE_DEFAULT, SAFE_MAX, SAFE_MIN, SPREAD_MAX, SPREAD_MIN, STAGES_MAX, Stage, TARGET_MAX,
+    TARGET_MIN, TEXT_BYTES_MAX,
 };
 use crate::mistake::table::{Bounds, Section, Table, document, figure, is_name};
 use crate::mistake::{Collector, Mistakes, edits, quote};
 use crate::units::{Celsius, Millis};
+use crate::window::{self, Limits, Measure, On, SECTIONS, TableOfRecipe, Window};
 
 const TOP: Section = Section {
     place: "at the top of the file, above the first line in brackets",
@@ -45,22 +48,20 @@ const COOLDOWN: Section = Section {
     keys: &["safe_celsius", "fall_celsius_per_s_max"],
 };
 
-const WINDOW: Section = Section {
-    place: "in `[window]`",
-    keys: &[
-        "peak_celsius",
-        "rise_celsius_per_s_max",
-        "above",
-        "spread_celsius_max",
-    ],
-};
-
-const ABOVE: Section = Section {
-    place: "in `above` of `[window]`",
-    keys: &["celsius", "time_s"],
-};
-
-const EVERYWHERE: &[&Section] = &[&TOP, &STAGE, &COOLDOWN, &WINDOW, &ABOVE];
+/// All sections of a recipe, to say where a misplaced key belongs.
+static EVERYWHERE: [&Section; 11] = [
+    &TOP,
+    &STAGE,
+    &COOLDOWN,
+    SECTIONS[0],
+    SECTIONS[1],
+    SECTIONS[2],
+    SECTIONS[3],
+    SECTIONS[4],
+    SECTIONS[5],
+    SECTIONS[6],
+    SECTIONS[7],
+];
 
 const TARGET: Bounds = Bounds::within(TARGET_MIN.degrees(), TARGET_MAX.degrees(), "°C");
 const CEILING: Bounds = Bounds::within(CEILING_MIN.degrees(), TARGET_MAX.degrees(), "°C");
@@ -71,11 +72,6 @@ const RATE: Bounds = Bounds::within(RAMP_MIN_PER_S, RAMP_MAX_PER_S, "°C/s");
 const DWELL: Bounds = Bounds::within(0.0, DWELL_MAX_S, "s");
 const BOARD: Bounds = Bounds::within(BOARD_GRAMS_MIN, BOARD_GRAMS_MAX, "g");
 
-/// `[window]` times: as long as the longest run.
-fn window_time() -> Bounds {
-    Bounds::within(0.0, RUN_MAX.seconds(), "s")
-}
-
 pub(super) fn recipe(source: &str, text: &str) -> Result<Recipe, Mistakes> {
     let mut collector = Collector::new(source, text);
     let recipe = document(&mut collector, TEXT_BYTES_MAX, "a recipe")
@@ -85,7 +81,7 @@ pub(super) fn recipe(source: &str, text: &str) -> Result<Recipe, Mistakes> {
 
 /// `None` only with a mistake noted.
 fn top(collector: &mut Collector<'_>, document: &DeTable<'_>) -> Option<Recipe> {
-    let top = Table::open(collector, document, 0..0, TOP.place, &TOP, EVERYWHERE);
+    let top = Table::open(collector, document, 0..0, TOP.place, &TOP, &EVERYWHERE);
     top.require(collector, "recipe", "\"...\"");
     let name = top.text(collector, "recipe", NAME_CHARS_MAX);
     let board = top.text(collector, "board", NAME_CHARS_MAX);
@@ -188,7 +184,7 @@ fn stages(collector: &mut Collector<'_>, top: &Table<'_, '_>, ceiling: Option<Ce
         .enumerate()
         .map(|(index, (entries, span))| {
             let place = format!("in stage {}", index + 1);
-            let table = Table::open(collector, entries, span, place, &STAGE, EVERYWHERE);
+            let table = Table::open(collector, entries, span, place, &STAGE, &EVERYWHERE);
             stage(collector, &table, index + 1, ceiling)
         })
         .collect()
@@ -235,7 +231,7 @@ fn cooldown(collector: &mut Collector<'_>, top: &Table<'_, '_>) -> Cooldown {
     let Some((entries, span)) = top.table(collector, "cooldown") else {
         return Cooldown::default();
     };
-    let table = Table::open(collector, entries, span, COOLDOWN.place, &COOLDOWN, EVERYWHERE);
+    let table = Table::open(collector, entries, span, COOLDOWN.place, &COOLDOWN, &EVERYWHERE);
     Cooldown {
         safe: table
             .temperature(collector, "safe_celsius", SAFE)
@@ -255,57 +251,45 @@ fn window(
     let Some((entries, span)) = top.table(collector, "window") else {
         return Window::default();
     };
-    let table = Table::open(collector, entries, span, WINDOW.place, &WINDOW, EVERYWHERE);
-    let peak = table.temperatures(collector, "peak_celsius", TARGET);
-    if let Some(peak) = &peak {
-        reachable(collector, peak, stages, ceiling);
+    let TableOfRecipe { window, peak, dwells } = window::in_recipe(collector, entries, span, &EVERYWHERE);
+    // Another channel's peak says nothing of what the recipe steers.
+    let limits = window.lines.iter().find_map(|line| {
+        let told = matches!(line.measure, Measure::Peak) && matches!(line.on, On::Hottest | On::All);
+        told.then_some(line.limits)
+    });
+    if let (Some(limits), Some(place)) = (limits, peak) {
+        reachable(collector, limits, &place, stages, ceiling);
     }
-    let mut above = Vec::new();
-    for (entries, span) in table.tables(collector, "above") {
-        let table = Table::open(collector, entries, span, ABOVE.place, &ABOVE, EVERYWHERE);
-        table.require(collector, "celsius", "...");
-        table.require(collector, "time_s", "[..., ...]");
-        let celsius = table.temperature(collector, "celsius", TARGET);
-        let time = table.pair(collector, "time_s", window_time()).and_then(|time| {
-            let (low, high) = time.into_inner();
-            Between::new(Millis::from_secs_f64(low), Millis::from_secs_f64(high))
-        });
-        if let (Some(celsius), Some(time)) = (celsius, time) {
-            above.push(Above {
-                celsius: celsius.into_inner(),
-                time,
-            });
+    for dwell in dwells {
+        if usize::from(*dwell.get_ref()) > stages.len() && !stages.is_empty() {
+            collector.add(
+                dwell.span(),
+                format!(
+                    "the window judges the dwell of stage {}, and the recipe has {} stages",
+                    dwell.get_ref(),
+                    stages.len()
+                ),
+                "name one of its stages",
+            );
         }
     }
-    Window {
-        peak: peak.and_then(|peak| {
-            let (low, high) = peak.into_inner();
-            Between::new(low, high)
-        }),
-        rise_max: table
-            .rate(collector, "rise_celsius_per_s_max", RATE)
-            .map(Spanned::into_inner),
-        above,
-        spread_max: table
-            .difference(collector, "spread_celsius_max", SPREAD)
-            .map(Spanned::into_inner),
-    }
+    window
 }
 
 /// Notes a mistake where no run that follows the recipe could have its peak inside the window.
 fn reachable(
     collector: &mut Collector<'_>,
-    peak: &Spanned<(Celsius, Celsius)>,
+    peak: Limits,
+    place: &Range<usize>,
     stages: &[Stage],
     ceiling: Option<Celsius>,
 ) {
-    let (low, high) = *peak.get_ref();
-    if let Some(ceiling) = ceiling
-        && low > ceiling
+    if let (Some(ceiling), Some(low)) = (ceiling, peak.low())
+        && low > ceiling.degrees()
     {
-        let (low, ceiling) = (figure(low.degrees()), figure(ceiling.degrees()));
+        let (low, ceiling) = (figure(low), figure(ceiling.degrees()));
         collector.add(
-            peak.span(),
+            place.clone(),
             format!(
                 "the peak has to be at least {low} °C, which is above the recipe's own ceiling, {ceiling} °C"
             ),
@@ -317,12 +301,12 @@ fn reachable(
         .iter()
         .map(|stage| (stage.target - stage.band, stage))
         .max_by(|a, b| a.0.degrees().total_cmp(&b.0.degrees()));
-    if let Some((reached, stage)) = hottest
-        && reached > high
+    if let (Some((reached, stage)), Some(high)) = (hottest, peak.high())
+        && reached.degrees() > high
     {
-        let (high, reached) = (figure(high.degrees()), figure(reached.degrees()));
+        let (high, reached) = (figure(high), figure(reached.degrees()));
         collector.add(
-            peak.span(),
+            place.clone(),
             format!(
                 "the peak has to be at most {high} °C, but the stage to {} °C is reached at {reached} °C: no run could pass",
                 figure(stage.target.degrees())

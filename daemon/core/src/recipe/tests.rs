@@ -3,6 +3,7 @@
 use proptest::prelude::*;
 
 use super::*;
+use crate::window::{Limits, Line, Measure, On, Window};
 
 const AX_20: &str = include_str!("../../../../deploy/examples/recipes/ax-20-backplane.toml");
 const QM_4: &str = include_str!("../../../../deploy/examples/recipes/qm-4-front-end.toml");
@@ -48,6 +49,14 @@ fn check_short(text: &str, expected: &[&str]) {
 
 fn celsius(degrees: f64) -> Celsius {
     Celsius::new(degrees).unwrap()
+}
+
+fn line(measure: Measure, on: On, low: Option<f64>, high: Option<f64>) -> Line {
+    Line {
+        measure,
+        on,
+        limits: Limits::new(low, high).unwrap(),
+    }
 }
 
 fn delta(degrees: f64) -> CelsiusDelta {
@@ -98,13 +107,20 @@ fn a_whole_recipe_is_read() {
                 fall_max: Some(rate(2.0))
             },
             window: Window {
-                peak: Between::new(celsius(72.0), celsius(80.0)),
-                rise_max: Some(rate(3.0)),
-                above: vec![Above {
-                    celsius: celsius(70.0),
-                    time: Between::new(Millis(20_000), Millis(60_000)).unwrap(),
-                }],
-                spread_max: Some(delta(10.0)),
+                lines: vec![
+                    line(Measure::Peak, On::Hottest, Some(72.0), Some(80.0)),
+                    line(Measure::Rise, On::All, None, Some(3.0)),
+                    line(
+                        Measure::Above {
+                            celsius: celsius(70.0)
+                        },
+                        On::Hottest,
+                        Some(20.0),
+                        Some(60.0)
+                    ),
+                    line(Measure::Spread, On::All, None, Some(10.0)),
+                ],
+                ..Window::default()
             },
             absent_after: Some(Millis(600_000)),
             run_max: Some(Millis(1_800_000)),
@@ -192,12 +208,17 @@ fn fahrenheit_is_converted_by_what_the_number_is() {
     near(recipe.stages[0].ramp_max.unwrap().per_second(), 1.0);
     near(recipe.cooldown.safe.degrees(), 40.0);
     near(recipe.cooldown.fall_max.unwrap().per_second(), 2.0);
-    let peak = recipe.window.peak.unwrap();
-    near(peak.low().degrees(), 98.0);
-    near(peak.high().degrees(), 102.0);
-    near(recipe.window.above[0].celsius.degrees(), 0.0);
-    near(recipe.window.rise_max.unwrap().per_second(), 5.0);
-    near(recipe.window.spread_max.unwrap().degrees(), 5.0);
+    let [peak, rise, above, spread] = &recipe.window.lines[..] else {
+        panic!("{:?}", recipe.window.lines)
+    };
+    near(peak.limits.low().unwrap(), 98.0);
+    near(peak.limits.high().unwrap(), 102.0);
+    near(rise.limits.high().unwrap(), 5.0);
+    let Measure::Above { celsius } = above.measure else {
+        panic!("{above:?}")
+    };
+    near(celsius.degrees(), 0.0);
+    near(spread.limits.high().unwrap(), 5.0);
 }
 
 /// 752 °F is 400 °C, whatever the last bit of the conversion says.
@@ -655,6 +676,17 @@ fn a_window_that_no_run_can_meet_is_a_mistake() {
 }
 
 #[test]
+fn a_window_judges_stages_that_there_are() {
+    check_stage(
+        "[window]\ndwell = { stage = 2, time_s = [10, 20] }",
+        &["the window judges the dwell of stage 2, and the recipe has 1 stages -> name one of its stages"],
+    );
+    parse(&format!(
+        "{SHORTEST}[window]\ndwell = {{ stage = 1, time_s = [10, 20] }}\n"
+    ));
+}
+
+#[test]
 fn a_target_may_be_at_the_ceiling_and_not_above_it() {
     parse(&format!("ceiling_celsius = 50\n{SHORTEST}"));
     check_top(
@@ -724,14 +756,6 @@ fn a_key_in_the_wrong_place_is_told_where_it_belongs() {
         "target_farenheit = 3",
         &["unknown key `target_farenheit` in stage 1 -> did you mean `target_fahrenheit`?"],
     );
-}
-
-#[test]
-fn a_window_line_has_a_width() {
-    assert!(Between::new(1.0, 2.0).is_some());
-    assert!(Between::new(2.0, 2.0).is_none());
-    assert!(Between::new(3.0, 2.0).is_none());
-    assert!(Between::new(f64::NAN, 2.0).is_none());
 }
 
 #[test]

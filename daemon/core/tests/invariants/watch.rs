@@ -641,7 +641,10 @@ impl Watch {
             Ask::SetLabCeiling(_) | Ask::SetStationCeiling(..) | Ask::Calibrate(_) => {
                 roles.holds(Role::Safety)
             }
-            Ask::PutRecipe { .. } | Ask::PutBoardModel { .. } => roles.holds(Role::Process),
+            Ask::PutRecipe { .. }
+            | Ask::PutWindow { .. }
+            | Ask::PutVerdict { .. }
+            | Ask::PutBoardModel { .. } => roles.holds(Role::Process),
             // What was latched before decides; see `a_reset_has_the_role_and_no_cause`.
             Ask::Reset(_)
             | Ask::Start { .. }

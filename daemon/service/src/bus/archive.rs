@@ -2,6 +2,7 @@
 
 use std::fs::File;
 
+use benchward_api::judging::{self, STATS_RUNS_MAX};
 use benchward_api::{Error, shapes};
 use benchward_archive::{self as archive, JournalQuery, Query, export};
 use tracing::warn;
@@ -111,6 +112,34 @@ impl Archive {
             })
         })
         .await
+    }
+
+    /// Charts of the window lines of the runs that match `query`, as JSON (`shapes::RunStats`). `query`: as for `Runs`; without a limit, the
+    /// newest 10,000. `window`: judge each by the newest revision of that stored window; empty: by the verdicts that are kept. Needs no role.
+    ///
+    /// Errors: `Invalid`, `NoSuch` (window), `Archive`.
+    async fn stats(&self, query: String, window: String) -> Result<String, Error> {
+        let query: shapes::RunQuery = read_query(&query)?;
+        let query = Query {
+            limit: query.limit.unwrap_or(STATS_RUNS_MAX).min(STATS_RUNS_MAX),
+            ..query.to_archive()?
+        };
+        let reader = self.0.shared.reader.clone();
+        blocking(move || {
+            let window = (!window.is_empty()).then_some(&*window);
+            json(&judging::stats(&reader, &query, window)?)
+        })
+        .await
+    }
+
+    /// Runs laid over each other, as JSON (`shapes::Comparison`). `align`: `start`, `stage 2`, or a level such as `70C` or `158F`.
+    /// `channel`: `hottest`, `coldest`, `mean`, or a channel's name. Needs no role.
+    ///
+    /// Errors: `Invalid`, `NoSuch` (run, stage, channel), `Archive`.
+    async fn compare(&self, runs: Vec<u64>, align: String, channel: String) -> Result<String, Error> {
+        let align = align.parse().map_err(Error::Invalid)?;
+        let reader = self.0.shared.reader.clone();
+        blocking(move || json(&judging::compare(&reader, &runs, align, &channel)?)).await
     }
 
     /// Walks the journal's chain; the result as JSON (`shapes::Verified`). Needs no role.

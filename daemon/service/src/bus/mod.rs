@@ -10,6 +10,7 @@ mod peers;
 mod recipes;
 mod sensors;
 mod station;
+mod windows;
 
 use std::sync::Arc;
 use std::time::Duration;
@@ -150,13 +151,16 @@ async fn blocking<T: Send + 'static>(
 
 /// Serves all objects on a connection that is being built.
 fn serve<'a>(mut builder: zbus::connection::Builder<'a>, door: &Door) -> zbus::connection::Builder<'a> {
-    use benchward_api::{ARCHIVE_PATH, BOARDS_PATH, LAB_PATH, RECIPES_PATH, SENSORS_PATH, station_path};
+    use benchward_api::{
+        ARCHIVE_PATH, BOARDS_PATH, LAB_PATH, RECIPES_PATH, SENSORS_PATH, WINDOWS_PATH, station_path,
+    };
     builder = builder
         .serve_at(LAB_PATH, lab::Lab(door.clone()))
         .serve_at(LAB_PATH, zbus::fdo::ObjectManager)
         .serve_at(ARCHIVE_PATH, archive::Archive(door.clone()))
         .serve_at(RECIPES_PATH, recipes::Recipes(door.clone()))
         .serve_at(BOARDS_PATH, boards::Boards(door.clone()))
+        .serve_at(WINDOWS_PATH, windows::Windows(door.clone()))
         .serve_at(SENSORS_PATH, sensors::Sensors(door.clone()));
     for (at, station) in door.shared.wiring.setup.stations.iter().enumerate() {
         let id = StationId(u32::try_from(at).unwrap_or(u32::MAX));
