@@ -26,6 +26,9 @@
 //!     +------------- reset by a person with the role, cause gone --------------+
 //! ```
 //!
+//! A fourth thing that can be observed, *unknown*, moves nothing: nothing has been read that could show the cause, or what
+//! was read isn't confirmed yet. It is no reason to act and no reason to believe that a cause is gone.
+//!
 //! `bad` acts only while the interlock is *armed*: some causes matter at all times (a board above the
 //! ceiling), others only while heat may be on (an open permissive of an idle bench is no trip). A latched
 //! interlock goes on being observed armed or not, since a reset needs to know whether the cause is gone.
@@ -180,6 +183,9 @@ impl Permit {
 pub(crate) enum Observation {
     /// All is well.
     Good,
+    /// The cause can't be ruled out: nothing was read that would show it, or what was read isn't confirmed yet. Nothing
+    /// acts on it, and a latched trip isn't lifted on it.
+    Unknown(Arc<str>),
     /// It will act if this goes on.
     Warn(Arc<str>),
     /// The cause is there.
@@ -228,6 +234,11 @@ impl Cause {
             ..Self::plain(effect, text)
         }
     }
+}
+
+/// What an interlock says of a channel that nothing has been read of since its driver started.
+fn unread(channel: &Channel) -> Observation {
+    Observation::Unknown(format!("channel {} has no reading yet", channel.name).into())
 }
 
 /// A measured figure as the journal keeps it: what is computed from readings is no finer than they are.
@@ -419,7 +430,7 @@ struct Latch {
     name: InterlockName,
     condition: Condition,
     standing: Standing,
-    /// Whether the newest observation was bad; a reset is refused while it is, with this text.
+    /// Whether the newest observation was bad, or left it open; a reset is refused while it is, with this text.
     cause_stands: Option<Arc<str>>,
 }
 
@@ -448,6 +459,7 @@ impl Latch {
         let armed = self.armed(facts);
         self.cause_stands = match &observation {
             Observation::Bad(cause) => Some(cause.text.clone()),
+            Observation::Unknown(text) => Some(text.clone()),
             Observation::Good | Observation::Warn(_) => None,
         };
         let interlock = self.name;
@@ -489,11 +501,17 @@ impl Latch {
                 Some(Change::Warning { interlock, text })
             }
             (Standing::Warning { .. }, Observation::Warn(_)) if armed => None,
-            (Standing::Warning { .. }, Observation::Good | Observation::Warn(_) | Observation::Bad(_)) => {
+            (
+                Standing::Warning { .. },
+                Observation::Good | Observation::Unknown(_) | Observation::Warn(_) | Observation::Bad(_),
+            ) => {
                 self.standing = Standing::Clear;
                 Some(Change::WarningOver { interlock })
             }
-            (Standing::Clear, Observation::Good | Observation::Warn(_) | Observation::Bad(_)) => None,
+            (
+                Standing::Clear,
+                Observation::Good | Observation::Unknown(_) | Observation::Warn(_) | Observation::Bad(_),
+            ) => None,
         }
     }
 
