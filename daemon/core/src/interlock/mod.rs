@@ -823,4 +823,55 @@ mod tests {
         assert_eq!(panel.reset(), [InterlockName::Stop]);
         assert!(!panel.tripped());
     }
+
+    /// What warns only while heat may be on is silent once it may not, whatever it still observes.
+    #[test]
+    fn a_warning_ends_with_the_heat() {
+        let limits = Limits::new(Celsius::constant(260.0), vec![None]);
+        let presence = Presence::default();
+        let log = HeatLog::default();
+        let facts = |heating| Facts {
+            now: Millis(1_000),
+            channels: &[],
+            permissives: &[],
+            outputs: &[],
+            links: &[],
+            presence: &presence,
+            ceiling: limits.effective(StationId(0), None),
+            absent_after: Millis::from_secs(900),
+            heating,
+            control: None,
+            target: None,
+            heat: &log,
+            current: None,
+            residual: Some(Residual {
+                channel: "board-top".into(),
+                off: CelsiusDelta::constant(-3.2),
+                limit: CelsiusDelta::constant(-1.4),
+                horizon: Millis::from_secs(8),
+                verdict: Verdict::Doubt,
+            }),
+            late: None,
+            behind: Millis::ZERO,
+            stop: None,
+            host: HostLimits::new(1),
+        };
+        let heating = Some(Heating {
+            since: Millis(0),
+            total: Millis(1_000),
+            limit: Millis::from_secs(60),
+        });
+        let interlock = InterlockName::SensorDetached;
+        let mut panel = Panel::new(StationId(0), &[]);
+        assert_eq!(panel.evaluate(&facts(None)).changes, []);
+        assert!(matches!(
+            panel.evaluate(&facts(heating)).changes[..],
+            [Change::Warning { .. }]
+        ));
+        assert_eq!(panel.evaluate(&facts(heating)).changes, []);
+        assert_eq!(
+            panel.evaluate(&facts(None)).changes,
+            [Change::WarningOver { interlock }]
+        );
+    }
 }
