@@ -45,9 +45,13 @@ pub(super) struct ColdJunction {
 impl ColdJunction {
     pub(super) fn observe(&mut self, facts: &Facts<'_>) -> Observation {
         self.seen.resize(facts.channels.len(), Seen::default());
+        let mut observation = Observation::Good;
         for (channel, seen) in facts.channels.iter().zip(&mut self.seen) {
             let Some((at, junction)) = channel.cold_junction else {
                 *seen = Seen::default();
+                if channel.newest.is_none() {
+                    observation = super::unread(channel);
+                }
                 continue;
             };
             let wrong = wrong(at, junction, seen.good);
@@ -60,13 +64,14 @@ impl ColdJunction {
                     seen.good = Some((at, junction.degrees()));
                 }
             }
-            if seen.bad >= CONFIRM_SCANS
-                && let Some(wrong) = wrong
-            {
+            let Some(wrong) = wrong else { continue };
+            if seen.bad >= CONFIRM_SCANS {
                 return bad(channel, &wrong, seen.bad);
             }
+            let text = format!("the cold junction of channel {} {}", channel.name, wrong.text);
+            observation = Observation::Unknown(text.into());
         }
-        Observation::Good
+        observation
     }
 }
 

@@ -17,6 +17,7 @@ impl DriverLost {
             }
         }
         let limit = facts.host.confirm_within;
+        let mut observation = Observation::Good;
         for output in facts.outputs {
             if let Some(text) = &output.refused {
                 return Observation::Bad(Cause::plain(
@@ -24,7 +25,8 @@ impl DriverLost {
                     format!("output {} refused a command: {text}", output.name),
                 ));
             }
-            if let Some(waited) = output.waited(facts.now).filter(|waited| waited.since(facts.behind) > limit) {
+            let Some(waited) = output.waited(facts.now) else { continue };
+            if waited.since(facts.behind) > limit {
                 return Observation::Bad(Cause::lasted(
                     Effect::Cut,
                     format!("output {} has not confirmed a command for {waited}, limit {limit}", output.name),
@@ -32,7 +34,9 @@ impl DriverLost {
                     limit,
                 ));
             }
+            let text = format!("output {} has not confirmed its last command yet", output.name);
+            observation = Observation::Unknown(text.into());
         }
-        Observation::Good
+        observation
     }
 }

@@ -59,12 +59,20 @@ impl HeatStuckOn {
     pub(super) fn observe(&mut self, facts: &Facts<'_>) -> Observation {
         let Some(zero_since) = facts.heat.zero_since() else {
             self.flows_since = None;
-            return Observation::Good;
+            return Observation::Unknown("it is not confirmed yet that the heat is off".into());
         };
-        if let Some(current) = facts.current
-            && let Some(cause) = self.current(current, zero_since)
-        {
-            return Observation::Bad(cause);
+        let mut observation = Observation::Good;
+        if let Some(current) = facts.current {
+            if let Some(cause) = self.current(current, zero_since) {
+                return Observation::Bad(cause);
+            }
+            match current.newest {
+                None => observation = Observation::Unknown(format!("{} has no reading yet", current.name).into()),
+                Some((_, amps)) if amps.amps() > AMPS => {
+                    observation = Observation::Unknown(format!("{amps} flow through {}", current.name).into());
+                }
+                Some(_) => {}
+            }
         }
         if self.highest.0 != zero_since || self.highest.1.len() != facts.channels.len() {
             self.highest = (zero_since, vec![f64::NEG_INFINITY; facts.channels.len()]);
@@ -77,7 +85,7 @@ impl HeatStuckOn {
             }
         }
         if facts.now.since(zero_since) < COASTED {
-            return Observation::Good;
+            return observation;
         }
         let stored = facts.now.since(zero_since) < GIVEN_OFF;
         let highest = &self.highest.1;
@@ -107,7 +115,7 @@ impl HeatStuckOn {
                 )
             });
         }
-        Observation::Good
+        observation
     }
 
     fn current(&mut self, current: &Current, zero_since: Millis) -> Option<Cause> {

@@ -26,6 +26,9 @@
 //!     +------------- reset by a person with the role, cause gone --------------+
 //! ```
 //!
+//! A fourth thing that can be observed, *unknown*, moves nothing: nothing has been read that could show the cause, or what
+//! was read isn't confirmed yet. It is no reason to act and no reason to believe that a cause is gone.
+//!
 //! `bad` acts only while the interlock is *armed*: some causes matter at all times (a board above the
 //! ceiling), others only while heat may be on (an open permissive of an idle bench is no trip). A latched
 //! interlock goes on being observed armed or not, since a reset needs to know whether the cause is gone.
@@ -180,6 +183,9 @@ impl Permit {
 pub(crate) enum Observation {
     /// All is well.
     Good,
+    /// The cause can't be ruled out: nothing was read that would show it, or what was read isn't confirmed yet. Nothing
+    /// acts on it, and a latched trip isn't lifted on it.
+    Unknown(Arc<str>),
     /// It will act if this goes on.
     Warn(Arc<str>),
     /// The cause is there.
@@ -228,6 +234,11 @@ impl Cause {
             ..Self::plain(effect, text)
         }
     }
+}
+
+/// What an interlock says of a channel that nothing has been read of since its driver started.
+fn unread(channel: &Channel) -> Observation {
+    Observation::Unknown(format!("channel {} has no reading yet", channel.name).into())
 }
 
 /// A measured figure as the journal keeps it: what is computed from readings is no finer than they are.
@@ -415,7 +426,7 @@ struct Latch {
     name: InterlockName,
     condition: Condition,
     standing: Standing,
-    /// Whether the newest observation was bad; a reset is refused while it is, with this text.
+    /// Whether the newest observation was bad, or left it open; a reset is refused while it is, with this text.
     cause_stands: Option<Arc<str>>,
 }
 
@@ -444,6 +455,7 @@ impl Latch {
         let armed = self.armed(facts);
         self.cause_stands = match &observation {
             Observation::Bad(cause) => Some(cause.text.clone()),
+            Observation::Unknown(text) => Some(text.clone()),
             Observation::Good | Observation::Warn(_) => None,
         };
         let interlock = self.name;
@@ -485,11 +497,17 @@ impl Latch {
                 Some(Change::Warning { interlock, text })
             }
             (Standing::Warning { .. }, Observation::Warn(_)) if armed => None,
-            (Standing::Warning { .. }, Observation::Good | Observation::Warn(_) | Observation::Bad(_)) => {
+            (
+                Standing::Warning { .. },
+                Observation::Good | Observation::Unknown(_) | Observation::Warn(_) | Observation::Bad(_),
+            ) => {
                 self.standing = Standing::Clear;
                 Some(Change::WarningOver { interlock })
             }
-            (Standing::Clear, Observation::Good | Observation::Warn(_) | Observation::Bad(_)) => None,
+            (
+                Standing::Clear,
+                Observation::Good | Observation::Unknown(_) | Observation::Warn(_) | Observation::Bad(_),
+            ) => None,
         }
     }
 
@@ -800,5 +818,56 @@ mod tests {
         panel.evaluate(&facts);
         assert_eq!(panel.reset(), [InterlockName::Stop]);
         assert!(!panel.tripped());
+    }
+
+    /// What warns only while heat may be on is silent once it may not, whatever it still observes.
+    #[test]
+    fn a_warning_ends_with_the_heat() {
+        let limits = Limits::new(Celsius::constant(260.0), vec![None]);
+        let presence = Presence::default();
+        let log = HeatLog::default();
+        let facts = |heating| Facts {
+            now: Millis(1_000),
+            channels: &[],
+            permissives: &[],
+            outputs: &[],
+            links: &[],
+            presence: &presence,
+            ceiling: limits.effective(StationId(0), None),
+            absent_after: Millis::from_secs(900),
+            heating,
+            control: None,
+            target: None,
+            heat: &log,
+            current: None,
+            residual: Some(Residual {
+                channel: "board-top".into(),
+                off: CelsiusDelta::constant(-3.2),
+                limit: CelsiusDelta::constant(-1.4),
+                horizon: Millis::from_secs(8),
+                verdict: Verdict::Doubt,
+            }),
+            late: None,
+            behind: Millis::ZERO,
+            stop: None,
+            host: HostLimits::new(1),
+        };
+        let heating = Some(Heating {
+            since: Millis(0),
+            total: Millis(1_000),
+            limit: Millis::from_secs(60),
+        });
+        let interlock = InterlockName::SensorDetached;
+        let mut panel = Panel::new(StationId(0), &[]);
+        assert_eq!(panel.evaluate(&facts(None)).changes, []);
+        assert!(matches!(
+            panel.evaluate(&facts(heating)).changes[..],
+            [Change::Warning { .. }]
+        ));
+        assert_eq!(panel.evaluate(&facts(heating)).changes, []);
+        assert_eq!(
+            panel.evaluate(&facts(None)).changes,
+            [Change::WarningOver { interlock }]
+        );
     }
 }

@@ -21,8 +21,12 @@ impl OverTemperature {
     #[expect(clippy::unused_self, reason = "the table calls every condition the same way")]
     pub(super) fn observe(&mut self, facts: &Facts<'_>) -> Observation {
         let limit = facts.ceiling.celsius;
+        let mut observation = Observation::Good;
         for channel in facts.channels {
-            let Some(value) = channel.good else { continue };
+            let Some(value) = channel.good else {
+                observation = super::unread(channel);
+                continue;
+            };
             let confirmed = value > limit && channel.good_before.is_some_and(|before| before > limit);
             let far_above = value >= limit + AT_ONCE_ABOVE;
             if confirmed || far_above {
@@ -41,6 +45,6 @@ impl OverTemperature {
                 });
             }
         }
-        Observation::Good
+        observation
     }
 }

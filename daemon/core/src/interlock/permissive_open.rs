@@ -36,7 +36,7 @@ impl PermissiveOpen {
         let since = *self.open_since.get_or_insert(facts.now);
         let lasted = facts.now.since(since);
         if lasted < CONFIRM {
-            return Observation::Good;
+            return Observation::Unknown(format!("permissive {} {how}", permissive.name).into());
         }
         Observation::Bad(Cause::lasted(
             Effect::HeatOff,

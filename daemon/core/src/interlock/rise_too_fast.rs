@@ -39,6 +39,7 @@ impl RiseTooFast {
         self.over_since.resize(facts.channels.len(), None);
         // Where no heat is possible, what is asked is whether the cause of a trip still stands.
         let since = facts.heating.map_or(Millis::ZERO, |heating| heating.since);
+        let mut observation = Observation::Good;
         for (channel, over_since) in facts.channels.iter().zip(&mut self.over_since) {
             let Some((at, slope)) = slope(channel, since).filter(|(_, slope)| slope.per_second() > LIMIT) else {
                 *over_since = None;
@@ -62,8 +63,10 @@ impl RiseTooFast {
                     )
                 });
             }
+            let text = format!("channel {} rises {:.1} °C/s, limit {LIMIT:.1} °C/s", channel.name, slope.per_second());
+            observation = Observation::Unknown(text.into());
         }
-        Observation::Good
+        observation
     }
 }
 

@@ -21,8 +21,16 @@ pub(super) struct SensorFault;
 impl SensorFault {
     #[expect(clippy::unused_self, reason = "the table calls every condition the same way")]
     pub(super) fn observe(&mut self, facts: &Facts<'_>) -> Observation {
+        let mut observation = Observation::Good;
         for channel in facts.channels {
-            let Some((_, Sample::Fault(fault))) = channel.newest else { continue };
+            let fault = match channel.newest {
+                Some((_, Sample::Good(_))) => continue,
+                Some((_, Sample::Fault(fault))) => fault,
+                None => {
+                    observation = super::unread(channel);
+                    continue;
+                }
+            };
             let lasted = channel.fault_since.map_or(Millis::ZERO, |since| facts.now.since(since).since(facts.behind));
             if channel.faults >= CONFIRM_SCANS || lasted >= CONFIRM_TIME {
                 return Observation::Bad(Cause {
@@ -38,7 +46,8 @@ impl SensorFault {
                     )
                 });
             }
+            observation = Observation::Unknown(format!("channel {} reports the fault `{fault}`", channel.name).into());
         }
-        Observation::Good
+        observation
     }
 }

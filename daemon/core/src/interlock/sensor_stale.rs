@@ -15,9 +15,12 @@ pub(super) struct SensorStale;
 impl SensorStale {
     #[expect(clippy::unused_self, reason = "the table calls every condition the same way")]
     pub(super) fn observe(&mut self, facts: &Facts<'_>) -> Observation {
-        // A channel whose driver is gone is silent too; `driver-lost` says which and why.
-        if facts.late.is_some() || facts.links.iter().any(|link| link.loss.is_some()) {
+        if facts.late.is_some() {
             return Observation::Good;
+        }
+        // A channel whose driver is gone is silent too; `driver-lost` says which and why.
+        if let Some((link, loss)) = facts.links.iter().find_map(|link| Some((link, link.loss.as_ref()?))) {
+            return Observation::Unknown(format!("driver {} {loss}", link.instance).into());
         }
         for channel in facts.channels {
             let limit = channel.silence_allowed(facts.host.silence_floor);
