@@ -59,6 +59,7 @@ fn named(letter: char, stages: &[(f64, f64, Option<f64>)]) -> Named {
         control: ControlBy::Channel(CONTROL.into()),
         spread_max: None,
         board_mass: None,
+        confirm_first_run: false,
         stages,
         cooldown: Cooldown::default(),
         window: Window::default(),

@@ -474,7 +474,7 @@ impl Watch {
             Action::Answer { answer: Ok(_), .. } => {
                 Self::granted(event)?;
                 if let Event::Request(Request {
-                    ask: Ask::Present(station),
+                    ask: Ask::Present(station) | Ask::Confirm(station),
                     ..
                 }) = event
                 {
@@ -648,6 +648,7 @@ impl Watch {
             | Ask::StopRun(_)
             | Ask::Stop(Some(_))
             | Ask::Present(_)
+            | Ask::Confirm(_)
             | Ask::Acknowledge(_)
             | Ask::Resume(_) => roles.any(),
         };
@@ -1256,6 +1257,7 @@ impl Counts {
             "CauseStands",
             "Busy",
             "NotReady",
+            "NothingToConfirm",
             "NothingToResume",
         ];
         missing.extend(
