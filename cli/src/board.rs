@@ -8,7 +8,7 @@ use clap::{Args, Subcommand};
 use crate::Session;
 use crate::daemon::parsed;
 use crate::failure::Failure;
-use crate::figures::moment;
+use crate::figures::{celsius, difference, moment};
 use crate::screen::{Paint, Tone};
 use crate::table::{Side, Table};
 
@@ -101,7 +101,7 @@ pub(crate) async fn carry_out(session: &Session, verb: &Verb) -> Result<Exit, Fa
 }
 
 async fn learn(session: &Session, arguments: &Learn) -> Result<(), Failure> {
-    let daemon = session.daemon().await?;
+    let daemon = session.daemon_to_show().await?;
     let boards = daemon.boards().await?;
     let board = arguments.board.as_deref().unwrap_or_default();
     let learned = daemon
@@ -150,7 +150,7 @@ fn table(boards: &shapes::Boards, paint: Paint) -> String {
             model.run.to_string(),
             moment(&model.at),
             model.by.clone(),
-            format!("{:.2} °C", model.rms_celsius),
+            difference(model.rms_celsius, 2),
             format!("{determined} of {}", model.parameters.len()),
         ]);
     }
@@ -185,12 +185,14 @@ fn page(model: &shapes::BoardModel, paint: Paint) -> String {
             "learned",
             format!("from run {} on board {}", model.run, model.serial),
         ),
-        ("room", format!("{:.1} °C", model.room_celsius)),
+        ("room", celsius(Some(model.room_celsius))),
         (
             "misses",
             format!(
-                "{:.2} °C (root mean square of {} readings), {:.1} °C at worst",
-                model.rms_celsius, model.readings, model.worst_celsius
+                "{} (root mean square of {} readings), {} at worst",
+                difference(model.rms_celsius, 2),
+                model.readings,
+                difference(model.worst_celsius, 1)
             ),
         ),
     ] {

@@ -160,6 +160,12 @@ impl Daemon {
             .await
     }
 
+    /// The scale that temperatures are shown in: `celsius` or `fahrenheit`. One that can't say shows °C.
+    pub(crate) async fn display(&self) -> Result<String, Failure> {
+        let lab = self.lab().await?;
+        Ok(lab.display().await.unwrap_or_default())
+    }
+
     /// What every bench does now.
     pub(crate) async fn status(&self) -> Result<shapes::Status, Failure> {
         let lab = self.lab().await?;

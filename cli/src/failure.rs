@@ -195,6 +195,7 @@ mod tests {
             (Error::CauseStands(String::new()), 4),
             (Error::Busy(String::new()), 4),
             (Error::NotReady(String::new()), 4),
+            (Error::NothingToConfirm(String::new()), 4),
             (Error::NothingToResume(String::new()), 4),
             (Error::NoSuch(String::new()), 2),
             (Error::Invalid(String::new()), 2),

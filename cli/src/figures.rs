@@ -1,16 +1,38 @@
 //! Figures as people read them: always with their unit, a dash where there is none.
 
+use crate::degrees::shown;
+
 /// Shown where there is no value.
 pub(crate) const NONE: &str = "-";
 
-/// `79.8 °C`.
+/// `79.8 °C`, or on the scale that is shown: of a temperature in °C.
 pub(crate) fn celsius(degrees: Option<f64>) -> String {
-    degrees.map_or(NONE.into(), |degrees| format!("{degrees:.1} °C"))
+    degrees.map_or(NONE.into(), |degrees| reading(degrees, 1))
+}
+
+/// [`celsius`] with so many decimals.
+pub(crate) fn reading(celsius: f64, decimals: usize) -> String {
+    let scale = shown();
+    format!("{:.decimals$} {}", scale.reading(celsius), scale.unit())
+}
+
+/// `0.8 °C`: of a difference of temperatures.
+pub(crate) fn difference(celsius: f64, decimals: usize) -> String {
+    let scale = shown();
+    format!("{:.decimals$} {}", scale.difference(celsius), scale.unit())
+}
+
+/// `1.5 °C/s`, with no more decimals than it has, up to three.
+pub(crate) fn rate(celsius_per_s: f64) -> String {
+    let scale = shown();
+    let rounded = (scale.difference(celsius_per_s) * 1000.0).round() / 1000.0;
+    format!("{rounded} {}/s", scale.unit())
 }
 
 /// `-0.42 °C` of what is added to readings: always with its sign, and in hundredths, as it is stored.
 pub(crate) fn offset(degrees: f64) -> String {
-    format!("{degrees:+.2} °C")
+    let scale = shown();
+    format!("{:+.2} {}", scale.difference(degrees), scale.unit())
 }
 
 /// `79.85`, `0.52`, `1204`: a figure whose unit stands beside it, with as many decimals as it can use.

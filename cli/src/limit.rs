@@ -1,11 +1,11 @@
 //! `benchward limit`: the ceilings.
 
 use benchward_api::{Exit, shapes};
-use benchward_core::units::Celsius;
 use clap::{ArgGroup, Args, Subcommand};
 
 use crate::Session;
 use crate::daemon::parsed;
+use crate::degrees::{Typed, shown};
 use crate::failure::Failure;
 use crate::figures::{celsius, clock};
 use crate::screen::Paint;
@@ -52,7 +52,7 @@ pub(crate) struct Set {
     /// The own ceiling of this station
     #[arg(long, value_name = "STATION")]
     station: Option<String>,
-    /// Degrees: 240, 240C or 400F; `none` takes a station's own ceiling away
+    /// Degrees: 240C, 400F, or a bare number on the scale that the lab shows; `none` takes a station's own ceiling away
     #[arg(value_parser = ceiling, allow_negative_numbers = true)]
     ceiling: Ceiling,
 }
@@ -61,7 +61,7 @@ pub(crate) struct Set {
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum Ceiling {
     /// At this temperature.
-    At(Celsius),
+    At(Typed),
     /// There is none.
     None,
 }
@@ -72,26 +72,15 @@ fn ceiling(text: &str) -> Result<Ceiling, String> {
     if lower == "none" {
         return Ok(Ceiling::None);
     }
-    let (number, fahrenheit) = match lower.strip_suffix('f') {
-        Some(number) => (number, true),
-        None => (lower.strip_suffix('c').unwrap_or(&lower), false),
-    };
-    let number = number.trim_end_matches([' ', '°']);
-    let degrees: f64 = number
-        .parse()
-        .map_err(|_| "write degrees such as 240, 240C or 400F, or `none`".to_owned())?;
-    let celsius = if fahrenheit {
-        Celsius::from_fahrenheit(degrees)
-    } else {
-        Celsius::new(degrees)
-    };
-    celsius.map(Ceiling::At).map_err(|error| error.to_string())
+    Typed::parse(text)
+        .map(Ceiling::At)
+        .map_err(|error| format!("{error}, or `none`"))
 }
 
 pub(crate) async fn carry_out(session: &Session, verb: Verb) -> Result<Exit, Failure> {
     match verb {
         Verb::Show(Show {}) => {
-            let daemon = session.daemon().await?;
+            let daemon = session.daemon_to_show().await?;
             let lab = daemon.lab().await?;
             let limits: shapes::Limits = parsed(&daemon.ask(lab.limits()).await?)?;
             session.screen.show(&limits, table)?;
@@ -106,15 +95,19 @@ pub(crate) async fn carry_out(session: &Session, verb: Verb) -> Result<Exit, Fai
                     ));
                 }
                 (None, Ceiling::At(at)) => {
-                    let daemon = session.daemon().await?;
+                    let daemon = session.daemon_to_show().await?;
+                    let at = at.celsius(shown()).map_err(Failure::invalid)?;
                     let lab = daemon.lab().await?;
                     daemon.ask(lab.set_ceiling(at.degrees())).await?
                 }
                 (Some(name), ceiling) => {
-                    let daemon = session.daemon().await?;
+                    let daemon = session.daemon_to_show().await?;
                     let station = daemon.station(name).await?;
                     match ceiling {
-                        Ceiling::At(at) => daemon.ask(station.set_ceiling(at.degrees())).await?,
+                        Ceiling::At(at) => {
+                            let at = at.celsius(shown()).map_err(Failure::invalid)?;
+                            daemon.ask(station.set_ceiling(at.degrees())).await?
+                        }
                         Ceiling::None => daemon.ask(station.clear_ceiling()).await?,
                     }
                 }
@@ -125,7 +118,7 @@ pub(crate) async fn carry_out(session: &Session, verb: Verb) -> Result<Exit, Fai
 }
 
 fn table(limits: &shapes::Limits, paint: Paint) -> String {
-    let [lowest, highest] = limits.ceiling_bounds_celsius;
+    let [lowest, highest] = limits.ceiling_bounds_celsius.map(|bound| shown().reading(bound));
     let mut table = Table::new(&[
         ("STATION", Side::Left),
         ("OWN CEILING", Side::Right),
@@ -141,9 +134,10 @@ fn table(limits: &shapes::Limits, paint: Paint) -> String {
         ]);
     }
     format!(
-        "ceiling of the lab: {} (can be set from {lowest:.0} to {highest:.0} °C)\nheat goes off when nobody confirms \
+        "ceiling of the lab: {} (can be set from {lowest:.0} to {highest:.0} {})\nheat goes off when nobody confirms \
          presence for {}\n\n{}",
         celsius(Some(limits.ceiling_celsius)),
+        shown().unit(),
         clock(limits.absent_after_s),
         table.render(paint)
     )
@@ -155,17 +149,17 @@ mod tests {
 
     #[test]
     fn a_ceiling_may_be_typed_in_several_ways() {
-        let at = |degrees: f64| Ok(Ceiling::At(Celsius::new(degrees).unwrap()));
+        let degrees = |text: &str| match ceiling(text) {
+            Ok(Ceiling::At(at)) => at.celsius(shown()).unwrap().degrees(),
+            other => panic!("{text}: {other:?}"),
+        };
         for text in ["240", "240C", "240c", "240 °C", "240.0", " 240 C "] {
-            assert_eq!(ceiling(text), at(240.0), "{text}");
+            assert!((degrees(text) - 240.0).abs() < 1e-9, "{text}");
         }
         // 400 °F is 204.4 °C, (400 - 32) / 1.8.
-        let Ok(Ceiling::At(at)) = ceiling("400F") else {
-            panic!("400F is a ceiling")
-        };
-        assert!((at.degrees() - 204.444_444).abs() < 1e-5);
+        assert!((degrees("400F") - 204.444_444).abs() < 1e-5);
         assert_eq!(ceiling("None"), Ok(Ceiling::None));
-        for text in ["", "hot", "240K", "nan", "inf", "-300"] {
+        for text in ["", "hot", "240K", "nan", "inf", "-300C"] {
             assert!(ceiling(text).is_err(), "{text}");
         }
     }

@@ -11,6 +11,7 @@ mod caution;
 mod failure;
 
 mod daemon;
+mod degrees;
 mod moment;
 mod records;
 
@@ -81,11 +82,18 @@ impl Session {
         Daemon::reach(self.socket.as_deref(), self.bus).await
     }
 
+    /// [`Session::daemon`], for what shows temperatures: on the scale that its lab is shown in. Not for what has to be quick.
+    pub(crate) async fn daemon_to_show(&self) -> Result<Daemon, Failure> {
+        let daemon = self.daemon().await?;
+        degrees::show_in(&daemon.display().await?);
+        Ok(daemon)
+    }
+
     /// Runs, journal and recipes: of the running daemon, or of the archive that `--archive` names.
     pub(crate) async fn records(&self) -> Result<Records, Failure> {
         match &self.archive {
             Some(folder) => Records::open(folder),
-            None => Ok(Records::Daemon(self.daemon().await?)),
+            None => Ok(Records::Daemon(self.daemon_to_show().await?)),
         }
     }
 }

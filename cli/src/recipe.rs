@@ -210,9 +210,9 @@ fn describe(recipe: &Recipe) -> String {
         table.plain([
             (number + 1).to_string(),
             celsius(Some(stage.target.degrees())),
-            format!("± {:.1} °C", stage.band.degrees()),
+            format!("± {}", crate::figures::difference(stage.band.degrees(), 1)),
             stage.ramp_max.map_or(crate::figures::NONE.into(), |ramp| {
-                format!("{} °C/s", ramp.per_second())
+                crate::figures::rate(ramp.per_second())
             }),
             crate::figures::clock(stage.dwell.seconds()),
         ]);

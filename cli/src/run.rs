@@ -18,6 +18,7 @@ use crate::stop::done;
 const EXAMPLES: &str = "\
 Examples:
   benchward run start bench-1 --recipe \"AX-20 backplane\" --serial A-0017
+  benchward run confirm bench-1
   benchward run list --station bench-1
   benchward run show 12
   benchward run judge 12 --dry-run
@@ -32,6 +33,7 @@ pub(crate) enum Verb {
     Start(start::Arguments),
     Stop(Stop),
     Resume(Resume),
+    Confirm(Confirm),
     List(list::Arguments),
     Show(show::Arguments),
     Judge(judge::Arguments),
@@ -64,6 +66,18 @@ pub(crate) struct Resume {
     station: String,
 }
 
+const CONFIRM_EXAMPLES: &str = "\
+Examples:
+  benchward run confirm bench-1";
+
+/// Say that you have looked and the sensors are on the board, where a first run waits for that
+#[derive(Debug, Args)]
+#[command(before_help = CONFIRM_EXAMPLES)]
+pub(crate) struct Confirm {
+    /// The station
+    station: String,
+}
+
 pub(crate) async fn carry_out(session: &Session, verb: Verb) -> Result<Exit, Failure> {
     match verb {
         Verb::Start(arguments) => start::start(session, &arguments).await,
@@ -77,6 +91,12 @@ pub(crate) async fn carry_out(session: &Session, verb: Verb) -> Result<Exit, Fai
             let daemon = session.daemon().await?;
             let station = daemon.station(&name).await?;
             let text = daemon.ask(station.resume()).await?;
+            done(session, text, &format!("benchward watch {name}"))
+        }
+        Verb::Confirm(Confirm { station: name }) => {
+            let daemon = session.daemon().await?;
+            let station = daemon.station(&name).await?;
+            let text = daemon.ask(station.confirm()).await?;
             done(session, text, &format!("benchward watch {name}"))
         }
         Verb::List(arguments) => list::list(session, arguments).await,

@@ -26,7 +26,7 @@ pub(crate) struct Arguments {
 }
 
 pub(crate) async fn status(session: &Session, arguments: &Arguments) -> Result<Exit, Failure> {
-    let status = session.daemon().await?.status().await?;
+    let status = session.daemon_to_show().await?.status().await?;
     let status = only(status, arguments.station.as_deref())?;
     session.screen.show(&status, |status, paint| {
         match (&arguments.station, status.stations.as_slice()) {
@@ -67,6 +67,8 @@ pub(crate) enum Need {
     Heating,
     /// No driver, no heat.
     DriverDown,
+    /// A run waits for a person.
+    Waits,
     /// An interlock is about to act.
     Warning,
     /// Tripped, and somebody has seen it.
@@ -91,6 +93,8 @@ impl Need {
             Self::Warning
         } else if station.driver != "up" {
             Self::DriverDown
+        } else if station.waits_for.is_some() {
+            Self::Waits
         } else {
             match station.phase.as_str() {
                 "ramp" | "dwell" => Self::Heating,
@@ -104,7 +108,7 @@ impl Need {
     const fn tone(self) -> Tone {
         match self {
             Self::Tripped => Tone::Danger,
-            Self::Acknowledged | Self::Warning | Self::DriverDown => Tone::Warning,
+            Self::Acknowledged | Self::Warning | Self::Waits | Self::DriverDown => Tone::Warning,
             Self::Heating => Tone::Strong,
             Self::Cool => Tone::Good,
             Self::Cooldown => Tone::Plain,
@@ -116,7 +120,7 @@ impl Need {
     const fn mark(self) -> &'static str {
         match self {
             Self::Tripped | Self::Acknowledged => "!!",
-            Self::Warning | Self::DriverDown => "!",
+            Self::Warning | Self::Waits | Self::DriverDown => "!",
             Self::Heating => "*",
             Self::Cooldown => "~",
             Self::Cool | Self::Idle => "",
@@ -132,6 +136,7 @@ pub(crate) fn state(station: &shapes::Station) -> String {
         Need::Acknowledged => "tripped, seen".into(),
         Need::Warning => format!("{phase} WARNING"),
         Need::DriverDown => "NO DRIVER".into(),
+        Need::Waits => format!("{phase} WAITS"),
         Need::Cool => "cool, safe".into(),
         Need::Idle | Need::Cooldown | Need::Heating => phase,
     }
@@ -234,7 +239,7 @@ fn control(station: &shapes::Station) -> String {
     };
     match station.control_celsius {
         Some(degrees) => celsius(Some(degrees)),
-        None => hottest().map_or(NONE.into(), |degrees| format!("({degrees:.1} °C)")),
+        None => hottest().map_or(NONE.into(), |degrees| format!("({})", celsius(Some(degrees)))),
     }
 }
 
@@ -288,6 +293,17 @@ pub(crate) fn say(text: &mut String, station: &shapes::Station, paint: Paint) {
         };
         line(tone, &interlock.text, Some(next));
     }
+    if let Some(asked) = &station.waits_for {
+        let left = station.confirm_left_s.unwrap_or_default();
+        line(
+            Tone::Warning,
+            &format!(
+                "heat is off until somebody looks: {asked} The run ends in {}",
+                clock(left)
+            ),
+            Some(format!("benchward run confirm {name}")),
+        );
+    }
     if let Some(left) = station.resume_left_s {
         let run = station.run.unwrap_or_default();
         let latched = matches!(Need::of(station), Need::Tripped | Need::Acknowledged);
@@ -332,9 +348,9 @@ pub(crate) fn one(station: &shapes::Station, paint: Paint) -> String {
             ),
         );
     }
-    let target = station
-        .target_celsius
-        .map_or(String::new(), |target| format!(", target {target:.1} °C"));
+    let target = station.target_celsius.map_or(String::new(), |target| {
+        format!(", target {}", celsius(Some(target)))
+    });
     figure("control", &format!("{}{target}", control(station)));
     if let Some(left) = station.dwell_left_s {
         figure("dwell", &format!("{} left", clock(left)));
@@ -433,6 +449,8 @@ pub(crate) mod tests {
                 text: String::new(),
             }],
             presence_left_s: Some(860.4),
+            waits_for: None,
+            confirm_left_s: None,
             dwell_left_s: Some(23.9),
             resume_left_s: None,
             driver: "up".into(),

@@ -44,7 +44,7 @@ pub(crate) struct Arguments {
 }
 
 pub(crate) async fn watch(session: &Session, arguments: &Arguments) -> Result<Exit, Failure> {
-    let daemon = session.daemon().await?;
+    let daemon = session.daemon_to_show().await?;
     let station = arguments.station.as_deref();
     let first = status::only(daemon.status().await?, station)?;
     let drawn = io::stdout().is_terminal() && !session.screen.is_json();
@@ -111,6 +111,13 @@ fn line(now: &str, station: &shapes::Station) -> String {
         if let Some(value) = value {
             let _ = write!(line, ", {label} {value}");
         }
+    }
+    if let Some(asked) = &station.waits_for {
+        let _ = write!(
+            line,
+            "; heat is off: {asked} `benchward run confirm {}`",
+            station.station
+        );
     }
     if Need::of(station) >= Need::Warning {
         for interlock in station

@@ -8,7 +8,9 @@ use clap::Args;
 use super::list::{outcome, verdict};
 use crate::Session;
 use crate::failure::Failure;
-use crate::figures::{NONE, celsius, clock, clock_or_none, figure, limit, moment, offset, or_none};
+use crate::figures::{
+    NONE, celsius, clock, clock_or_none, difference, figure, limit, moment, offset, or_none,
+};
 use crate::journal;
 use crate::screen::{Paint, Tone};
 use crate::table::{Side, Table};
@@ -47,7 +49,9 @@ fn page(shown: &shapes::RunShown, paint: Paint) -> String {
             shown
                 .board_model
                 .as_ref()
-                .map_or(NONE.into(), shapes::RunBoardModel::words),
+                .map(shapes::RunBoardModel::words)
+                .or_else(|| shown.first_run.as_ref().map(shapes::RunGuard::words))
+                .unwrap_or_else(|| NONE.into()),
         ),
         ("recipe", format!("\"{}\" revision {}", run.recipe, run.revision)),
         ("operator", or_none(Some(&run.operator))),
@@ -72,7 +76,10 @@ fn page(shown: &shapes::RunShown, paint: Paint) -> String {
                 celsius(Some(stage.target_celsius)),
                 clock_or_none(stage.ramp_s),
                 clock(stage.dwell_s),
-                celsius(stage.overshoot_celsius.filter(|_| stage.reached.is_some())),
+                stage
+                    .overshoot_celsius
+                    .filter(|_| stage.reached.is_some())
+                    .map_or(NONE.into(), |above| difference(above, 1)),
             ]);
         }
         let _ = write!(text, "\n{}", table.render(paint));
@@ -228,6 +235,7 @@ mod tests {
                 revision: 2,
                 learned_from: 7,
             }),
+            first_run: None,
             stages: vec![
                 shapes::Stage {
                     stage: 1,

@@ -70,8 +70,11 @@ async fn shown(daemon: &Daemon, run: u64) -> Option<shapes::RunShown> {
 
 /// What the run knows of its board.
 fn known_board(shown: &shapes::RunShown) -> String {
+    let guarded = shown.first_run.as_ref().map_or(String::new(), |first| {
+        format!(", guarded by {}", first.guarded_by)
+    });
     shown.board_model.as_ref().map_or(
-        "first run on an unknown board".into(),
+        format!("first run on an unknown board{guarded}"),
         shapes::RunBoardModel::words,
     )
 }

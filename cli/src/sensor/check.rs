@@ -5,14 +5,15 @@ use std::time::Duration;
 
 use benchward_api::{Error, Exit, shapes};
 use benchward_thermocouple::tolerance::Class;
-use benchward_thermocouple::{Celsius, Kilopascals, Kind, Metres};
+use benchward_thermocouple::{Kilopascals, Kind, Metres};
 use clap::Args;
 
-use super::convert::{degrees, number};
+use super::convert::number;
 use crate::Session;
 use crate::daemon::parsed;
+use crate::degrees::{Typed, shown};
 use crate::failure::Failure;
-use crate::figures::offset;
+use crate::figures::{difference, offset, reading};
 use crate::screen::{Paint, Tone};
 use crate::stop::done;
 
@@ -79,9 +80,10 @@ struct Against {
     /// Against boiling water; say --pressure-kpa or --altitude-m
     #[arg(long)]
     boiling: bool,
-    /// Against a better thermometer that shows this temperature, in °C
-    #[arg(long, value_name = "CELSIUS", value_parser = degrees, allow_negative_numbers = true)]
-    reference: Option<Celsius>,
+    /// Against a better thermometer that shows this temperature: 121.4C, 250.5F, or a bare number on the scale that the lab
+    /// shows
+    #[arg(long, value_name = "DEGREES", value_parser = Typed::parse, allow_negative_numbers = true)]
+    reference: Option<Typed>,
 }
 
 const CLEAR_EXAMPLES: &str = "\
@@ -136,7 +138,13 @@ impl Arguments {
             ice: self.against.ice,
             boiling_pressure_kpa: self.pressure_kpa.map(Kilopascals::kilopascals),
             boiling_altitude_m: self.altitude_m.map(Metres::metres),
-            reference_celsius: self.against.reference.map(Celsius::degrees),
+            reference_celsius: self
+                .against
+                .reference
+                .map(|typed| typed.celsius(shown()))
+                .transpose()
+                .map_err(Failure::invalid)?
+                .map(benchward_core::units::Celsius::degrees),
             reference_within_celsius: self.uncertainty,
             seconds: self.seconds,
             thermocouple: self.kind.map(|kind| kind.letter().to_string()),
@@ -149,10 +157,12 @@ impl Arguments {
 }
 
 pub(super) async fn check(session: &Session, arguments: &Arguments) -> Result<Exit, Failure> {
-    let request = arguments.request()?;
-    let request = serde_json::to_string(&request)
+    // Nonsense is refused before anybody is asked.
+    arguments.request()?;
+    let daemon = session.daemon_to_show().await?;
+    // Again, now that it is known which scale a bare number is on.
+    let request = serde_json::to_string(&arguments.request()?)
         .map_err(|error| Failure::failed(format!("can't write the check: {error}")))?;
-    let daemon = session.daemon().await?;
     let sensors = daemon.sensors().await?;
     let (station, channel) = (&*arguments.station, &*arguments.channel);
     // What is wrong with the request itself is wrong now. A sensor that hasn't settled yet may have by then.
@@ -186,7 +196,7 @@ pub(super) async fn check(session: &Session, arguments: &Arguments) -> Result<Ex
 }
 
 pub(super) async fn clear(session: &Session, arguments: &Clear) -> Result<Exit, Failure> {
-    let daemon = session.daemon().await?;
+    let daemon = session.daemon_to_show().await?;
     let sensors = daemon.sensors().await?;
     let text = daemon
         .ask(sensors.clear(&arguments.station, &arguments.channel, &arguments.note))
@@ -225,24 +235,35 @@ fn page(checked: &shapes::SensorChecked, paint: Paint) -> String {
     let known = check
         .reference_within_celsius
         .map_or(", how well is not said".into(), |within| {
-            format!(" ± {within:.2} °C")
+            format!(" ± {}", difference(within, 2))
         });
     line(
         "against",
-        &format!("{}, {:.2} °C{known}", check.against, check.reference_celsius),
+        &format!(
+            "{}, {}{known}",
+            check.against,
+            reading(check.reference_celsius, 2)
+        ),
     );
     line(
         "read",
         &format!(
-            "{:.2} °C, standard deviation {:.2} °C ({} readings in {:.1} s)",
-            check.read_celsius, check.sd_celsius, check.readings, check.over_s
+            "{}, standard deviation {} ({} readings in {:.1} s)",
+            reading(check.read_celsius, 2),
+            difference(check.sd_celsius, 2),
+            check.readings,
+            check.over_s
         ),
     );
     let allowed = check
         .tolerance_celsius
         .zip(check.margin)
         .map_or(String::new(), |(tolerance, margin)| {
-            format!(", tolerance ± {tolerance:.2} °C, margin {:.0} %", margin * 100.0)
+            format!(
+                ", tolerance ± {}, margin {:.0} %",
+                difference(tolerance, 2),
+                margin * 100.0
+            )
         });
     line(
         "deviation",

@@ -6,6 +6,7 @@ use clap::Args;
 use serde::Serialize;
 
 use crate::Session;
+use crate::degrees::{Scale, Typed};
 use crate::failure::Failure;
 use crate::table::{Side, Table};
 
@@ -24,7 +25,7 @@ pub(crate) struct Arguments {
     thermocouple: Kind,
     #[command(flatten)]
     given: Given,
-    /// Temperature of the terminals where the voltage is measured, in °C
+    /// Temperature of the terminals where the voltage is measured, in °C, or such as 75F
     #[arg(long, value_name = "CELSIUS", default_value = "0", value_parser = degrees, allow_negative_numbers = true)]
     cold_junction: Celsius,
 }
@@ -33,7 +34,7 @@ pub(crate) struct Arguments {
 #[derive(Debug, Args)]
 #[group(required = true, multiple = false)]
 struct Given {
-    /// Temperatures of the junction, in °C
+    /// Temperatures of the junction, in °C, or such as 300F
     #[arg(long, value_name = "CELSIUS", num_args = 1.., value_parser = degrees, allow_negative_numbers = true)]
     celsius: Vec<Celsius>,
     /// Voltages measured at the terminals, in mV
@@ -47,7 +48,8 @@ pub(super) fn number<T>(text: &str, make: impl Fn(f64) -> Result<T, NotA>) -> Re
 }
 
 pub(super) fn degrees(text: &str) -> Result<Celsius, String> {
-    number(text, Celsius::new)
+    let typed = Typed::parse(text)?.celsius(Scale::Celsius)?;
+    Celsius::new(typed.degrees()).map_err(|error| error.to_string())
 }
 
 fn voltage(text: &str) -> Result<Millivolts, String> {

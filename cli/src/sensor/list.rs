@@ -156,7 +156,9 @@ fn past(history: &shapes::SensorHistory, paint: Paint) -> String {
                 Tone::Plain,
             ),
             (
-                check.map_or(NONE.into(), |check| format!("{:.2} °C", check.read_celsius)),
+                check.map_or(NONE.into(), |check| {
+                    crate::figures::reading(check.read_celsius, 2)
+                }),
                 Tone::Plain,
             ),
             (said, tone),

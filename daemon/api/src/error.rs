@@ -29,6 +29,8 @@ pub enum Error {
     Busy(String),
     /// Something the run, or a check, needs isn't there.
     NotReady(String),
+    /// No run waits for somebody to confirm its sensors.
+    NothingToConfirm(String),
     /// There is nothing to resume.
     NothingToResume(String),
     /// A run says too little of its board.
@@ -60,6 +62,7 @@ impl Error {
             Self::CauseStands(_) => "CauseStands",
             Self::Busy(_) => "Busy",
             Self::NotReady(_) => "NotReady",
+            Self::NothingToConfirm(_) => "NothingToConfirm",
             Self::NothingToResume(_) => "NothingToResume",
             Self::NothingLearned(_) => "NothingLearned",
             Self::NoSuch(_) => "NoSuch",
@@ -82,6 +85,7 @@ impl Error {
             | Self::CauseStands(text)
             | Self::Busy(text)
             | Self::NotReady(text)
+            | Self::NothingToConfirm(text)
             | Self::NothingToResume(text)
             | Self::NothingLearned(text)
             | Self::NoSuch(text)
@@ -102,6 +106,7 @@ impl Error {
             | Self::CauseStands(_)
             | Self::Busy(_)
             | Self::NotReady(_)
+            | Self::NothingToConfirm(_)
             | Self::NothingToResume(_) => Exit::Refused,
             Self::NoSuch(_) | Self::Invalid(_) => Exit::WrongUse,
             Self::Archive(_) | Self::NothingLearned(_) => Exit::Failed,
@@ -123,6 +128,7 @@ impl From<Refusal> for Error {
             Refusal::CauseStands { .. } => Self::CauseStands(text),
             Refusal::Busy { .. } => Self::Busy(text),
             Refusal::NotReady { .. } => Self::NotReady(text),
+            Refusal::NothingToConfirm { .. } => Self::NothingToConfirm(text),
             Refusal::NothingToResume { .. } => Self::NothingToResume(text),
         }
     }
@@ -150,6 +156,9 @@ mod tests {
                 station: "bench-1".into(),
                 channel: "board-top".into(),
                 asked: benchward_core::OFFSET_MAX,
+            },
+            Refusal::NothingToConfirm {
+                station: "bench-1".into(),
             },
             Refusal::NothingToResume {
                 station: "bench-1".into(),

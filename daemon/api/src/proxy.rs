@@ -27,6 +27,9 @@ pub trait Lab {
     /// The daemon's version.
     #[zbus(property)]
     fn version(&self) -> zbus::Result<String>;
+    /// The scale that screens show temperatures in, `celsius` or `fahrenheit`.
+    #[zbus(property)]
+    fn display(&self) -> zbus::Result<String>;
     /// The lab's ceiling, °C.
     #[zbus(property)]
     fn ceiling(&self) -> zbus::Result<f64>;
@@ -55,6 +58,8 @@ pub trait Station {
     fn stop(&self) -> Result<String, crate::Error>;
     /// Confirms presence.
     fn present(&self) -> Result<String, crate::Error>;
+    /// Confirms that the sensors are on the board.
+    fn confirm(&self) -> Result<String, crate::Error>;
     /// Acknowledges the trips.
     fn acknowledge(&self) -> Result<String, crate::Error>;
     /// Resets the trips.

@@ -2,6 +2,7 @@
 //! `"schema": 1`. Scripts rely on the keys: add, don't rename.
 
 mod board;
+mod guard;
 mod sensor;
 mod window;
 
@@ -10,6 +11,7 @@ use benchward_core::{LabView, Quality, StationView};
 use serde::{Deserialize, Serialize};
 
 pub use board::{BoardLearned, BoardModel, BoardParameter, Boards, RunBoardModel};
+pub use guard::RunGuard;
 pub use sensor::{
     Calibration, CalibrationWarning, CheckRequest, RunSensor, Sensor, SensorCheck, SensorChecked,
     SensorHistory, Sensors, overdue_text,
@@ -73,6 +75,12 @@ pub struct Station {
     pub interlocks: Vec<Interlock>,
     /// Until heat goes off because nobody is there.
     pub presence_left_s: Option<f64>,
+    /// What its run waits for: a person who confirms its sensors; null: nothing.
+    #[serde(default)]
+    pub waits_for: Option<String>,
+    /// How long until the run ends without that.
+    #[serde(default)]
+    pub confirm_left_s: Option<f64>,
     /// Left of the dwell.
     pub dwell_left_s: Option<f64>,
     /// How long a tripped run can still be resumed.
@@ -140,6 +148,8 @@ impl From<&StationView> for Station {
                 })
                 .collect(),
             presence_left_s: view.presence_left.map(benchward_core::units::Millis::seconds),
+            waits_for: view.waits.as_ref().map(|waits| waits.text.to_string()),
+            confirm_left_s: view.waits.as_ref().map(|waits| waits.left.seconds()),
             dwell_left_s: view.dwell_left.map(benchward_core::units::Millis::seconds),
             resume_left_s: view.resume_left.map(benchward_core::units::Millis::seconds),
             driver: if view.driver_up { "up" } else { "down" }.into(),
@@ -249,6 +259,9 @@ pub struct RunShown {
     /// What was known of its kind of board; null: nothing, or the run is of an earlier version.
     #[serde(default)]
     pub board_model: Option<RunBoardModel>,
+    /// How it was guarded, where the board was unknown; null: it was known, or the run is of an earlier version.
+    #[serde(default)]
+    pub first_run: Option<RunGuard>,
     /// Its stages.
     pub stages: Vec<Stage>,
     /// Lines of the window it was judged by, the worst first.
@@ -496,6 +509,7 @@ impl RunShown {
                 .map(|channel| RunSensor::new(channel, record.started))
                 .collect(),
             board_model: RunBoardModel::of(record),
+            first_run: RunGuard::of(record),
             stages: record
                 .stages
                 .iter()

@@ -203,6 +203,8 @@ pub enum EntryKind {
     RunEnded,
     /// A stage reached its target, or its dwell is over.
     Stage,
+    /// A first run asks for a person, or doesn't any more.
+    FirstRun,
     /// Heat on or off.
     Heat,
     /// An interlock is about to act, or no longer.
@@ -243,6 +245,7 @@ impl EntryKind {
             Self::RunOutcome => "run-outcome",
             Self::RunEnded => "run-ended",
             Self::Stage => "stage",
+            Self::FirstRun => "first-run",
             Self::Heat => "heat",
             Self::Warning => "warning",
             Self::Trip => "trip",

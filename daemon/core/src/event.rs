@@ -167,6 +167,8 @@ pub enum Ask {
     Stop(Option<StationId>),
     /// Confirm presence.
     Present(StationId),
+    /// Say that the sensors of a station are on the board, where its run asks for it.
+    Confirm(StationId),
     /// Say that the trips of a station have been seen.
     Acknowledge(StationId),
     /// Lift the trips of a station.

@@ -18,7 +18,7 @@ use crate::output::Output;
 use crate::person::{Act, Origin, Person, Roles};
 use crate::recipe::{ControlBy, Recipe};
 use crate::refusal::{Answer, Refusal};
-use crate::run::{self, Record, Run, State};
+use crate::run::{self, Record, State};
 use crate::setup::{InputUse, Setup};
 use crate::station::{Around, Out, Station};
 use crate::supply::Supplies;
@@ -617,6 +617,7 @@ impl Lab {
                     serial,
                     operator: who.clone(),
                     model,
+                    first_run: None,
                     started: self.now,
                     ended: None,
                     outcome: None,
@@ -645,6 +646,16 @@ impl Lab {
                     self.named(station)?;
                 }
                 Ok(self.stop(out, who, which))
+            }
+            Ask::Confirm(station) => {
+                local(Act::Run)?;
+                let name = self.named(station)?;
+                let confirmed = self.at(out, None, station, |station, around| station.confirm(around, who));
+                if confirmed == Some(true) {
+                    Ok(Answer::Done(format!("{name} goes on with its run")))
+                } else {
+                    Err(Refusal::NothingToConfirm { station: name })
+                }
             }
             Ask::Present(station) => {
                 may(Act::Run)?;
@@ -759,7 +770,8 @@ impl Lab {
         let run = record.run;
         self.next_run = RunId(run.0 + 1);
         self.at(out, None, station, |station, around| {
-            station.begin(around, Run::begin(record, around.now));
+            let run = station.run_of(record, around.now);
+            station.begin(around, run);
         });
         Ok(Answer::Started(run))
     }

@@ -29,6 +29,7 @@ mod presence;
 mod supply;
 
 mod control;
+mod guard;
 mod run;
 mod station;
 
@@ -42,6 +43,7 @@ pub use action::{Action, Entry, EntryKind, Grant, LimitScope, Row, RunChange, Si
 pub use calibration::{Calibration, OFFSET_MAX, Offset};
 pub use channel::{Fault, Quality, Sample};
 pub use event::{Ask, Event, InputOffer, Loss, OutputOffer, Request, Value};
+pub use guard::{FirstRun, Waits};
 pub use id::{InputId, InstanceId, OutputId, RequestId, RunId, Seq, StationId};
 pub use lab::Lab;
 pub use limits::{CEILING_MAX, CEILING_MIN, Ceiling, CeilingFrom, Limits};

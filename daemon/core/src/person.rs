@@ -100,7 +100,7 @@ impl Roles {
 pub enum Act {
     /// Stop the whole lab.
     StopLab,
-    /// Start, stop, resume, confirm presence, acknowledge.
+    /// Start, stop, resume, confirm presence or sensors, acknowledge.
     Run,
     /// Lift a trip whose effect was "heat off".
     ResetHeatOff,

@@ -97,6 +97,8 @@ pub struct Recipe {
     pub spread_max: Option<CelsiusDelta>,
     /// Mass of the board; bounds the energy of a first run.
     pub board_mass: Option<Grams>,
+    /// Every run on a board that nobody has seen begins with a probe that a person confirms.
+    pub confirm_first_run: bool,
     /// In order; 1 to [`STAGES_MAX`].
     pub stages: Vec<Stage>,
     /// What happens after the last dwell.

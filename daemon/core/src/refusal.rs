@@ -94,6 +94,11 @@ pub enum Refusal {
         /// What is missing and what to do.
         text: String,
     },
+    /// The run asks nobody to confirm anything.
+    NothingToConfirm {
+        /// Where.
+        station: Arc<str>,
+    },
     /// There is nothing to resume.
     NothingToResume {
         /// Where.
@@ -116,6 +121,7 @@ impl Refusal {
             Self::CauseStands { .. } => "CauseStands",
             Self::Busy { .. } => "Busy",
             Self::NotReady { .. } => "NotReady",
+            Self::NothingToConfirm { .. } => "NothingToConfirm",
             Self::NothingToResume { .. } => "NothingToResume",
         }
     }
@@ -183,6 +189,10 @@ impl fmt::Display for Refusal {
                 "{station} is in run {run}; stop it first with `benchward run stop {station}`"
             ),
             Self::NotReady { station, text } => write!(f, "{station} is not ready: {text}"),
+            Self::NothingToConfirm { station } => write!(
+                f,
+                "{station} has no run that waits for somebody to confirm its sensors"
+            ),
             Self::NothingToResume { station, within } => write!(
                 f,
                 "{station} has no run to resume: only a tripped run can be, within {within} of its trip"

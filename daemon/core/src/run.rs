@@ -6,12 +6,16 @@
 //!    v                                                                      |
 //!   Dwell -- dwell done, stages left --> Ramp (next stage) -----------------+
 //!    |
-//!    | last dwell done / stopped                 trip (from Ramp or Dwell)
-//!    v                                             v
-//!   Cooling --every channel safe--> ended       Suspended --resume within 10 min--> Ramp (same stage)
-//!                                                  | time over, or told to stop
+//!    | last dwell done / stopped                 trip (from Ramp, Dwell or Easing)
+//!    |  (first Easing, if the recipe limits        v
+//!    v   the fall)                              Suspended --resume within 10 min--> Ramp (same stage), Easing
+//!   Cooling --every channel safe--> ended          | time over, or told to stop
 //!                                                  +--> Cooling
 //! ```
+//!
+//! While a fall is eased, heat may be on, and all that goes with heat counts: presence, permits, the run's longest time.
+//! It is over when the steered temperature is below the safe one, or when for [`EASED_FOR`] no heat was needed: a board
+//! that falls more slowly by itself falls more slowly still as it gets cooler.
 //!
 //! An outcome is set as soon as it is decided; the run's readings go on until the board is safe to handle or
 //! the next run starts, so that the record shows how it cooled.
@@ -20,12 +24,13 @@ use std::fmt;
 use std::sync::Arc;
 
 use crate::control::{Controller, Off};
+use crate::guard::{FirstRun, Guard, News, Waits};
 use crate::id::{RunId, StationId};
 use crate::interlock::InterlockName;
 use crate::model::BoardModel;
 use crate::person::Person;
 use crate::recipe::{Recipe, Stage};
-use crate::units::{Celsius, CelsiusDelta, Fraction, Millis};
+use crate::units::{Celsius, CelsiusDelta, Fraction, Millis, Watts};
 
 /// How long a tripped run may be resumed.
 pub(crate) const RESUME_WITHIN: Millis = Millis::from_secs(600);
@@ -41,6 +46,14 @@ const PLAN_RATE: f64 = 0.25;
 
 /// How long every channel has to be below the safe temperature: noise must not announce it.
 const SAFE_FOR: Millis = Millis::from_secs(2);
+
+/// No heat needed for so long: the board falls slowly enough by itself. Longer than the slowest element goes on warming a
+/// board after its heat is off.
+const EASED_FOR: Millis = Millis::from_secs(90);
+
+/// How far the reference of an eased fall may be from the board, °C: what a slow board is late must not be caught up by a
+/// faster fall.
+const EASE_LEAD: f64 = 1.0;
 
 /// Where a run is, as people see it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -124,6 +137,8 @@ pub struct Record {
     pub operator: Person,
     /// What was known of the kind of board; `None`: nothing, it was unknown here.
     pub model: Option<Arc<BoardModel>>,
+    /// How it was guarded, where the board was unknown.
+    pub first_run: Option<FirstRun>,
     /// When it started.
     pub started: Millis,
     /// When its record was closed.
@@ -177,6 +192,13 @@ pub(crate) enum State {
     Ramp,
     /// Heat may be on; the dwell clock runs while `inside`. `last`: when it was last looked at.
     Dwell { inside: bool, last: Millis },
+    /// Every dwell is done, and heat may be on so that the board doesn't fall faster than `reference` does. `idle`: since
+    /// when none was needed.
+    Easing {
+        reference: Celsius,
+        last: Millis,
+        idle: Option<Millis>,
+    },
     /// Tripped; a person may resume it until then.
     Suspended { until: Millis, cooled: Cooled },
     /// Heat is off for good.
@@ -201,7 +223,9 @@ pub(crate) enum Progress {
     Reached,
     /// A dwell is over and the next stage has begun.
     NextStage,
-    /// The last dwell is over: the board cools.
+    /// The last dwell is over: heat eases the fall.
+    Easing,
+    /// Nothing is left to do: the board cools.
     Finished,
 }
 
@@ -213,6 +237,8 @@ pub(crate) struct Run {
     /// The stage that it is at, counted from 0.
     pub(crate) stage: usize,
     controller: Controller,
+    /// Watches a run on an unknown board until its first target.
+    guard: Option<Guard>,
     /// Heat has been possible since then; `None` while it isn't.
     heat_since: Option<Millis>,
     /// How long it was possible before that.
@@ -222,7 +248,18 @@ pub(crate) struct Run {
 }
 
 impl Run {
-    pub(crate) fn begin(record: Record, now: Millis) -> Self {
+    /// `channels`: the station's, in its order; `watts`: rated power of all its heaters, where the drivers say it.
+    pub(crate) fn begin(
+        mut record: Record,
+        now: Millis,
+        channels: Vec<Arc<str>>,
+        watts: Option<Watts>,
+    ) -> Self {
+        let guard = record
+            .model
+            .is_none()
+            .then(|| Guard::new(&record.recipe, channels, watts));
+        record.first_run = guard.as_ref().map(Guard::first_run);
         let limit = heat_limit(&record.recipe);
         let known = record.model.as_ref().map(|model| model.belief);
         let mut run = Self {
@@ -230,6 +267,7 @@ impl Run {
             state: State::Ramp,
             stage: 0,
             controller: Controller::new(known),
+            guard,
             heat_since: Some(now),
             heated_before: Millis::ZERO,
             limit,
@@ -259,12 +297,33 @@ impl Run {
             State::Ramp => Phase::Ramp,
             State::Dwell { .. } => Phase::Dwell,
             State::Suspended { cooled, .. } | State::Cooling { cooled } if cooled.safe => Phase::Cool,
-            State::Suspended { .. } | State::Cooling { .. } => Phase::Cooldown,
+            State::Easing { .. } | State::Suspended { .. } | State::Cooling { .. } => Phase::Cooldown,
+        }
+    }
+
+    /// Whether heat may be on.
+    pub(crate) const fn may_heat(&self) -> bool {
+        matches!(
+            self.state,
+            State::Ramp | State::Dwell { .. } | State::Easing { .. }
+        )
+    }
+
+    /// Where the board shall be: the stage's target, or the moving one of an eased fall.
+    pub(crate) fn target(&self) -> Celsius {
+        match self.state {
+            State::Easing { reference, .. } => reference,
+            State::Ramp | State::Dwell { .. } | State::Suspended { .. } | State::Cooling { .. } => {
+                self.current().target
+            }
         }
     }
 
     /// Takes in a good control temperature while heat may be on.
     pub(crate) fn progress(&mut self, now: Millis, control: Celsius) -> Progress {
+        if matches!(self.state, State::Easing { .. }) {
+            return self.ease(now, control);
+        }
         let stage = *self.current();
         let above = control - stage.target;
         let inside = above.degrees().abs() <= stage.band.degrees();
@@ -283,8 +342,11 @@ impl Run {
                 if kept.reached.is_none() {
                     kept.reached = Some(now);
                 }
+                if let Some(guard) = &mut self.guard {
+                    guard.reached();
+                }
                 if kept.dwelt >= stage.dwell {
-                    self.end_stage(now)
+                    self.end_stage(now, control)
                 } else {
                     Progress::Reached
                 }
@@ -296,24 +358,99 @@ impl Run {
                 }
                 self.state = State::Dwell { inside, last: now };
                 if kept.dwelt >= stage.dwell {
-                    self.end_stage(now)
+                    self.end_stage(now, control)
                 } else {
                     Progress::Same
                 }
             }
-            State::Ramp | State::Suspended { .. } | State::Cooling { .. } => Progress::Same,
+            State::Ramp | State::Easing { .. } | State::Suspended { .. } | State::Cooling { .. } => {
+                Progress::Same
+            }
         }
     }
 
-    /// Takes in a good control temperature, and the heat that was granted since the one before it.
-    pub(crate) fn observe(&mut self, now: Millis, control: Celsius, granted: Fraction) {
+    /// Moves the reference of an eased fall on.
+    fn ease(&mut self, now: Millis, control: Celsius) -> Progress {
+        let cooldown = self.record.recipe.cooldown;
+        let State::Easing {
+            reference,
+            last,
+            idle,
+        } = &mut self.state
+        else {
+            return Progress::Same;
+        };
+        let Some(rate) = cooldown.fall_max else {
+            return Progress::Same;
+        };
+        let way = rate.per_second() * now.since(*last).seconds();
+        // It only ever falls, and a board that has fallen too far isn't warmed again.
+        let moved = (reference.degrees() - way)
+            .max(control.degrees() - EASE_LEAD)
+            .min(control.degrees() + EASE_LEAD)
+            .max(cooldown.safe.degrees())
+            .min(reference.degrees());
+        (*reference, *last) = (Celsius::new(moved).unwrap_or(*reference), now);
+        let slow = idle.is_some_and(|since| now.since(since) >= EASED_FOR);
+        if control < cooldown.safe || slow {
+            self.cool(now, Outcome::Completed);
+            Progress::Finished
+        } else {
+            Progress::Same
+        }
+    }
+
+    /// Takes in a good control temperature and that of every channel, in the station's order, and the heat that was granted
+    /// since the ones before.
+    pub(crate) fn observe(
+        &mut self,
+        now: Millis,
+        control: Celsius,
+        channels: &[Option<Celsius>],
+        granted: Fraction,
+    ) {
         self.controller.observe(now, control, granted);
+        if let Some(guard) = &mut self.guard {
+            guard.observe(now, control, channels, granted);
+        }
+    }
+
+    /// What it waits for, where a person has to confirm that the sensors are on the board.
+    pub(crate) fn waits(&self, now: Millis) -> Option<Waits> {
+        self.guard.as_ref()?.waits(now)
+    }
+
+    /// What its guard has to say.
+    pub(crate) fn news(&mut self, now: Millis) -> Option<News> {
+        let news = self.guard.as_mut()?.news(now);
+        if let (Some(News::Asks(text)), Some(kept)) = (&news, &mut self.record.first_run) {
+            kept.asked = Some(text.clone());
+        }
+        news
+    }
+
+    /// A person confirms that the sensors are on the board. Returns what they were asked; `None`: nothing.
+    pub(crate) fn confirm(&mut self, who: &Person) -> Option<Arc<str>> {
+        let asked = self.guard.as_mut()?.confirm()?;
+        if let Some(kept) = &mut self.record.first_run {
+            kept.confirmed_by = Some(who.clone());
+        }
+        Some(asked)
     }
 
     /// Heat to ask for.
     pub(crate) fn ask(&mut self, now: Millis) -> Fraction {
+        if let State::Easing { reference, idle, .. } = &mut self.state {
+            let asked = self.controller.decide(now, *reference, None);
+            *idle = asked.is_zero().then(|| idle.unwrap_or(now));
+            return asked;
+        }
         let stage = *self.current();
-        self.controller.decide(now, stage.target, stage.ramp_max)
+        let asked = self.controller.decide(now, stage.target, stage.ramp_max);
+        match &mut self.guard {
+            Some(guard) => guard.limit(now, asked),
+            None => asked,
+        }
     }
 
     /// An interlock has acted: no heat; a person may resume.
@@ -329,9 +466,25 @@ impl Run {
     /// Goes on at the stage where it was; the dwell so far counts.
     pub(crate) fn resume(&mut self, now: Millis) {
         self.record.outcome = None;
-        self.state = State::Ramp;
+        let done = self
+            .record
+            .stages
+            .last()
+            .is_some_and(|stage| stage.done.is_some());
+        self.state = if done {
+            State::Easing {
+                reference: self.current().target,
+                last: now,
+                idle: None,
+            }
+        } else {
+            State::Ramp
+        };
         self.heat_since = Some(now);
         self.controller.resume();
+        if let Some(guard) = &mut self.guard {
+            guard.resume(now);
+        }
     }
 
     /// How far the readings are off from what they should be, while heat may be on.
@@ -389,7 +542,7 @@ impl Run {
         });
     }
 
-    fn end_stage(&mut self, now: Millis) -> Progress {
+    fn end_stage(&mut self, now: Millis, control: Celsius) -> Progress {
         if let Some(kept) = self.record.stages.last_mut() {
             kept.done = Some(now);
         }
@@ -397,6 +550,15 @@ impl Run {
             self.stage += 1;
             self.begin_stage(now);
             Progress::NextStage
+        } else if self.record.recipe.cooldown.fall_max.is_some() && control > self.record.recipe.cooldown.safe
+        {
+            self.controller.begin_stage();
+            self.state = State::Easing {
+                reference: control,
+                last: now,
+                idle: None,
+            };
+            Progress::Easing
         } else {
             self.cool(now, Outcome::Completed);
             Progress::Finished
@@ -404,8 +566,8 @@ impl Run {
     }
 }
 
-/// How long a recipe is planned to heat, where nothing is known of the board: its dwells, and its ramps at their
-/// limit or at [`PLAN_RATE`], whichever is slower, from 20 °C.
+/// How long a recipe is planned to heat, where nothing is known of the board: its dwells, its ramps at their
+/// limit or at [`PLAN_RATE`], whichever is slower, from 20 °C, and its eased fall.
 pub(crate) fn plan_length(recipe: &Recipe) -> Millis {
     let mut from = Celsius::constant(20.0);
     let mut length = Millis::ZERO;
@@ -416,6 +578,10 @@ pub(crate) fn plan_length(recipe: &Recipe) -> Millis {
         let way = (stage.target - from).degrees().abs();
         length = length + Millis::from_secs_f64(way / rate) + stage.dwell;
         from = stage.target;
+    }
+    if let Some(fall) = recipe.cooldown.fall_max {
+        let way = (from - recipe.cooldown.safe).degrees().max(0.0);
+        length = length + Millis::from_secs_f64(way / fall.per_second());
     }
     length.max(PLAN_MIN)
 }

@@ -9,6 +9,7 @@ use std::sync::Arc;
 use crate::action::{Action, Entry, EntryKind, Grant, Row, RunChange, Signal};
 use crate::channel::{Channel, Quality, Sample};
 use crate::event::Value;
+use crate::guard::News;
 use crate::heat_log::HeatLog;
 use crate::id::{InstanceId, OutputId, RunId, Seq, StationId};
 use crate::interlock::{
@@ -20,10 +21,10 @@ use crate::output::Output;
 use crate::person::Person;
 use crate::presence::Presence;
 use crate::recipe::ControlBy;
-use crate::run::{Outcome, Phase, Progress, Run, State, TripRecord};
+use crate::run::{Outcome, Phase, Progress, Record, Run, State, TripRecord};
 use crate::setup::OutputRole;
 use crate::supply::{Demand, Draw, Given, Supplies};
-use crate::units::{Celsius, CelsiusDelta, Fraction, Millis, Watts};
+use crate::units::{Celsius, CelsiusDelta, CelsiusPerSecond, Fraction, Millis, Watts};
 use crate::view::{ChannelView, InterlockView, StationView};
 
 /// What a station needs of the lab around it for one step.
@@ -161,11 +162,9 @@ impl Station {
         }
     }
 
-    /// Whether heat may be on: a run in ramp or dwell.
+    /// Whether heat may be on: a run in ramp, in dwell, or whose fall is eased.
     pub(crate) fn heating(&self) -> bool {
-        self.run
-            .as_ref()
-            .is_some_and(|run| matches!(run.state, State::Ramp | State::Dwell { .. }))
+        self.run.as_ref().is_some_and(Run::may_heat)
     }
 
     pub(crate) fn phase(&self) -> Phase {
@@ -298,7 +297,7 @@ impl Station {
             absent_after,
             heating,
             control: steered.and_then(|run| self.control_celsius(now, around.host, &run.recipe().control)),
-            target: steered.map(|run| run.current().target),
+            target: steered.map(Run::target),
             heat: &self.heat_log,
             current: self.current.as_ref(),
             residual: self.residual(),
@@ -346,8 +345,9 @@ impl Station {
             return;
         };
         let control = self.control_celsius(around.now, around.host, &by);
+        let all = self.each_celsius(around.now, around.host);
         if let (Some(control), Some(run)) = (control, &mut self.run) {
-            run.observe(received, control, Fraction::ZERO);
+            run.observe(received, control, &all, Fraction::ZERO);
         }
     }
 
@@ -361,8 +361,9 @@ impl Station {
         let control = self.control_celsius(now, host, &by);
         if let Some(control) = control {
             let granted = self.heat;
+            let all = self.each_celsius(now, host);
             let progress = self.run.as_mut().map_or(Progress::Same, |run| {
-                run.observe(received, control, granted);
+                run.observe(received, control, &all, granted);
                 run.progress(received, control)
             });
             self.progressed(around, progress);
@@ -375,6 +376,10 @@ impl Station {
             // Nothing to steer by, or something doubtful: no heat until that is over or an interlock has confirmed it.
             (None, _) | (_, None) | (Some(_), Some(_)) => Fraction::ZERO,
         };
+        self.guarded(around);
+        if !self.heating() {
+            return;
+        }
         let Given { share: given, offset } = self.ask_supply(around, asked.thousandths());
         let mut heats = Vec::with_capacity(1);
         for at in 0..self.outputs.len() {
@@ -395,6 +400,64 @@ impl Station {
             .push(Action::Heat(Grant::new(permit, heats, offset)));
     }
 
+    /// Every channel's good, fresh reading, in the station's order.
+    fn each_celsius(&self, now: Millis, host: HostLimits) -> Vec<Option<Celsius>> {
+        self.channels
+            .iter()
+            .map(|channel| channel.celsius(now, host.silence_floor))
+            .collect()
+    }
+
+    /// Acts on what the guard of a first run has to say.
+    fn guarded(&mut self, around: &mut Around<'_>) {
+        let Some(run) = &mut self.run else { return };
+        let id = run.record.run;
+        let (news, name) = (run.news(around.now), &self.name);
+        match news {
+            None => {}
+            Some(News::Asks(text)) => {
+                let text = format!(
+                    "{name}: run {id} waits, heat is off: {text} `benchward run confirm {name}` goes on"
+                );
+                self.journal(around, EntryKind::FirstRun, None, text);
+                self.keep_run(around, false);
+                self.say_phase(around);
+            }
+            Some(News::Fits(text)) => {
+                let text = format!("{name}: run {id} goes on: {text}");
+                self.journal(around, EntryKind::FirstRun, None, text);
+                self.say_phase(around);
+            }
+            Some(News::Unanswered(text)) => {
+                let text = format!("{name}: run {id} ends: {text}");
+                self.journal(around, EntryKind::FirstRun, None, text);
+                self.off(around);
+                self.end_heat(around, id, Outcome::Stopped, None);
+            }
+        }
+    }
+
+    /// A person says that the sensors are on the board. Returns whether anybody had asked.
+    pub(crate) fn confirm(&mut self, around: &mut Around<'_>, who: &Person) -> bool {
+        let heating = self.heating();
+        let Some(run) = self.run.as_mut().filter(|_| heating) else {
+            return false;
+        };
+        let Some(asked) = run.confirm(who) else {
+            return false;
+        };
+        let text = format!(
+            "{}: {who} confirmed the sensors of run {}; {asked}",
+            self.name, run.record.run
+        );
+        // Whoever has looked is there.
+        self.presence.confirm(around.now);
+        self.journal(around, EntryKind::FirstRun, Some(who.clone()), text);
+        self.keep_run(around, false);
+        self.say_phase(around);
+        true
+    }
+
     /// What the supply leaves of what is asked for, for all heaters of the station together.
     fn ask_supply(&self, around: &mut Around<'_>, asked: Fraction) -> Given {
         let all = |share| Given { share, offset: None };
@@ -409,7 +472,7 @@ impl Station {
             asked,
             rated,
             draw,
-            dwelling: matches!(run.state, State::Dwell { .. }),
+            dwelling: matches!(run.state, State::Dwell { .. } | State::Easing { .. }),
             since: run.record.started,
         };
         around.supplies.share(around.now, self.id, *around.seq, demand)
@@ -456,6 +519,20 @@ impl Station {
                     "{}: stage {stage} of {count} begins, target {}",
                     self.name,
                     run.current().target
+                );
+                self.journal(around, EntryKind::Stage, None, text);
+                self.keep_run(around, false);
+                self.say_phase(around);
+            }
+            Progress::Easing => {
+                let fall = run
+                    .recipe()
+                    .cooldown
+                    .fall_max
+                    .map_or(0.0, CelsiusPerSecond::per_second);
+                let text = format!(
+                    "{}: stage {stage} of {count} is done, heat eases the fall to {fall} °C/s",
+                    self.name
                 );
                 self.journal(around, EntryKind::Stage, None, text);
                 self.keep_run(around, false);
@@ -646,7 +723,7 @@ impl Station {
             return false;
         };
         match run {
-            (id, State::Ramp | State::Dwell { .. }) => {
+            (id, State::Ramp | State::Dwell { .. } | State::Easing { .. }) => {
                 self.off(around);
                 self.end_heat(around, id, Outcome::Stopped, Some(who.clone()));
                 true
@@ -660,15 +737,23 @@ impl Station {
         }
     }
 
+    /// A run with that record, here.
+    pub(crate) fn run_of(&self, record: Record, now: Millis) -> Run {
+        let channels = self.channels.iter().map(|channel| channel.name.clone()).collect();
+        Run::begin(record, now, channels, self.load().map(|(watts, _)| watts))
+    }
+
     /// Begins a run that has been checked.
     pub(crate) fn begin(&mut self, around: &mut Around<'_>, run: Run) {
         self.close_run(around);
-        let known = run.record.model.as_ref().map_or_else(String::new, |model| {
-            format!(
+        let known = match (&run.record.model, &run.record.first_run) {
+            (Some(model), _) => format!(
                 ", known board \"{}\" (revision {}, learned from run {})",
                 model.board, model.revision, model.learned_from
-            )
-        });
+            ),
+            (None, Some(first)) => format!(", a first run, guarded by {}", first.guarded_by),
+            (None, None) => String::new(),
+        };
         let text = format!(
             "{}: run {} of \"{}\" revision {} on board {} begins{known}",
             self.name,
@@ -886,7 +971,7 @@ impl Station {
             heat: self.heat,
             phase: self.phase(),
             stage: run.map(|run| narrow(run.stage + 1)),
-            target: run.filter(|_| self.heating()).map(|run| run.current().target),
+            target: run.filter(|_| self.heating()).map(Run::target),
             ..row
         }
     }
@@ -908,7 +993,7 @@ impl Station {
             recipe: run.map(|run| run.recipe().name.clone()),
             serial: run.map(|run| run.record.serial.clone()),
             stage: run.map(|run| (narrow(run.stage + 1), narrow(run.recipe().stages.len()))),
-            target: heating.map(|run| run.current().target),
+            target: heating.map(Run::target),
             control: self.control_celsius(now, host, &by),
             heat: self.heat,
             ceiling: self.ceiling(limits),
@@ -941,6 +1026,7 @@ impl Station {
                 let limit = self.absent_after(absent_after);
                 Millis(limit.0.saturating_sub(self.presence.absent_for(now, since).0))
             }),
+            waits: heating.and_then(|run| run.waits(now)),
             dwell_left: heating
                 .filter(|run| matches!(run.state, State::Dwell { .. }))
                 .and_then(|run| {
@@ -949,7 +1035,7 @@ impl Station {
                 }),
             resume_left: run.and_then(|run| match run.state {
                 State::Suspended { until, .. } => Some(until.since(now)),
-                State::Ramp | State::Dwell { .. } | State::Cooling { .. } => None,
+                State::Ramp | State::Dwell { .. } | State::Easing { .. } | State::Cooling { .. } => None,
             }),
             driver_up: self.links.iter().all(|link| link.loss.is_none()),
         }

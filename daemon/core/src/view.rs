@@ -3,6 +3,7 @@
 use std::sync::Arc;
 
 use crate::channel::Quality;
+use crate::guard::Waits;
 use crate::id::RunId;
 use crate::interlock::InterlockName;
 use crate::limits::Ceiling;
@@ -51,6 +52,8 @@ pub struct StationView {
     pub interlocks: Vec<InterlockView>,
     /// How long until heat goes off because nobody is there; `None` while there is no heat.
     pub presence_left: Option<Millis>,
+    /// What its run waits for: a person who confirms its sensors.
+    pub waits: Option<Waits>,
     /// How much of the dwell is left; `None` outside a dwell.
     pub dwell_left: Option<Millis>,
     /// How long a tripped run can still be resumed.

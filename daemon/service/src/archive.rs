@@ -19,7 +19,8 @@ use benchward_core::interlock::{Effect, InterlockName};
 use benchward_core::model::BoardModel;
 use benchward_core::units::Millis;
 use benchward_core::{
-    Action, Entry, EntryKind, Fault, LimitScope, Outcome, Phase, Record, Row, RunChange, Sample, StationId,
+    Action, Entry, EntryKind, Fault, FirstRun, LimitScope, Outcome, Phase, Record, Row, RunChange, Sample,
+    StationId,
 };
 use tokio::sync::oneshot;
 use tracing::{error, info, warn};
@@ -659,7 +660,12 @@ impl Keeper {
                 .collect(),
             journal_first: span.map(|(first, _)| *first),
             journal_last: span.map(|(_, last)| *last),
-            more: record.model.iter().map(|model| known_board(model)).collect(),
+            more: record
+                .model
+                .iter()
+                .map(|model| known_board(model))
+                .chain(record.first_run.iter().map(guarded))
+                .collect(),
             ..archive::RunRecord::default()
         }
     }
@@ -750,6 +756,16 @@ fn known_board(model: &BoardModel) -> (String, serde_json::Value) {
         learned_from: model.learned_from,
     };
     (shapes::RunBoardModel::KEY.into(), serde_json::json!(known))
+}
+
+/// How a first run was guarded, as its record keeps it.
+fn guarded(first: &FirstRun) -> (String, serde_json::Value) {
+    let kept = shapes::RunGuard {
+        guarded_by: first.guarded_by.to_string(),
+        asked: first.asked.as_deref().map(Into::into),
+        confirmed_by: first.confirmed_by.as_ref().map(ToString::to_string),
+    };
+    (shapes::RunGuard::KEY.into(), serde_json::json!(kept))
 }
 
 fn fault_of(fault: Fault) -> archive::FaultKind {

@@ -7,9 +7,9 @@ use benchward_core::interlock::Permit;
 use benchward_core::recipe::Recipe;
 use benchward_core::units::{Celsius, CelsiusDelta, Fraction, Millis, Watts};
 use benchward_core::{
-    Action, Ask, ChannelSetup, Event, Fault, InputId, InputOffer, InputUse, InstanceId, Lab, Origin, Outcome,
-    OutputId, OutputOffer, OutputRole, OutputSetup, Person, Phase, Request, RequestId, Roles, Row, RunId,
-    Sample, Seq, Setup, Signal, StationId, StationSetup, SupplySetup, Value,
+    Action, Ask, ChannelSetup, EntryKind, Event, Fault, InputId, InputOffer, InputUse, InstanceId, Lab,
+    Origin, Outcome, OutputId, OutputOffer, OutputRole, OutputSetup, Person, Phase, Request, RequestId,
+    Roles, Row, RunId, Sample, Seq, Setup, Signal, StationId, StationSetup, SupplySetup, Value,
 };
 use benchward_driver_simulated::{Reading, Settings};
 
@@ -44,6 +44,8 @@ pub struct Station {
     pub place: Place,
     /// The trips so far, by the lab's clock.
     pub trips: Vec<Trip>,
+    /// How often the run asked a person to look, and took it back or ended unanswered.
+    pub asked: usize,
     /// Why the start was refused, if it was.
     pub refused: Option<String>,
     /// The readings as the archive would keep them.
@@ -128,6 +130,7 @@ impl World {
                 cut: false,
                 place: Place::Waiting,
                 trips: Vec::new(),
+                asked: 0,
                 refused: None,
                 rows: Vec::new(),
                 lapses: Millis::ZERO,
@@ -252,6 +255,11 @@ impl World {
                 told(stations, output, seq, Fraction::ZERO);
                 stations[output.index()].cut = false;
             }
+            Action::Journal(entry) if entry.kind == EntryKind::FirstRun => {
+                if let Some(station) = entry.station {
+                    stations[station.index()].asked += 1;
+                }
+            }
             Action::Record(row) => stations[row.station.index()].rows.push(row),
             Action::Answer {
                 answer: Err(refusal), ..
@@ -332,7 +340,8 @@ pub fn alone(
         recipe,
         known,
     };
-    let run = run::run(plant, recipe, &mut alone, conditions);
+    let mut run = run::run(plant, recipe, &mut alone, conditions);
+    run.asked = alone.world.stations[0].asked > 0;
     let station = &mut alone.world.stations[0];
     ensure!(
         // A fault from before the start may well be a reason to refuse.

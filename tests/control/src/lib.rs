@@ -13,9 +13,11 @@
 pub mod bound;
 pub mod census;
 pub mod contest;
+pub mod cooling;
 pub mod family;
 pub mod faults;
 pub mod figures;
+pub mod first_run;
 pub mod fopdt;
 pub mod knowledge;
 pub mod lab;

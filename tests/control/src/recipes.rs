@@ -2,8 +2,9 @@
 
 use std::sync::Arc;
 
-use benchward_core::recipe::{BAND_DEFAULT, ControlBy, Cooldown, Recipe, Stage, Window};
+use benchward_core::recipe::{BAND_DEFAULT, ControlBy, Cooldown, Recipe, Stage};
 use benchward_core::units::{Celsius, CelsiusPerSecond, Millis};
+use benchward_core::window::Window;
 
 /// The channel that steers: the first one, which sits on the board's top centre.
 pub const CONTROL: &str = "tc1";
@@ -59,6 +60,7 @@ fn named(letter: char, stages: &[(f64, f64, Option<f64>)]) -> Named {
         control: ControlBy::Channel(CONTROL.into()),
         spread_max: None,
         board_mass: None,
+        confirm_first_run: false,
         stages,
         cooldown: Cooldown::default(),
         window: Window::default(),

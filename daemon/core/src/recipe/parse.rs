@@ -25,6 +25,7 @@ const TOP: Section = Section {
         "control",
         "spread_celsius_max",
         "board_grams",
+        "confirm_first_run",
         "absent_after_s",
         "run_s_max",
         "stage",
@@ -97,6 +98,7 @@ fn top(collector: &mut Collector<'_>, document: &DeTable<'_>) -> Option<Recipe> 
         board_mass: top
             .number(collector, "board_grams", BOARD)
             .and_then(|grams| Grams::new(grams.into_inner())),
+        confirm_first_run: top.flag(collector, "confirm_first_run").unwrap_or(false),
         cooldown: cooldown(collector, &top),
         absent_after: millis(collector, &top, "absent_after_s", ABSENT_MIN, ABSENT_MAX),
         run_max: millis(collector, &top, "run_s_max", RUN_MIN, RUN_MAX),

@@ -72,7 +72,7 @@ fn rate(per_second: f64) -> CelsiusPerSecond {
 fn a_whole_recipe_is_read() {
     let recipe = parse(
         "recipe = \"AX-20 backplane preheat\"\nceiling_celsius = 130\ncontrol = \"hottest\"\n\
-         spread_celsius_max = 12\nboard_grams = 120\nabsent_after_s = 600\nrun_s_max = 1800\n\
+         spread_celsius_max = 12\nboard_grams = 120\nconfirm_first_run = true\nabsent_after_s = 600\nrun_s_max = 1800\n\
          [[stage]]\ntarget_celsius = 50\nramp_celsius_per_s_max = 1.5\ndwell_s = 30\nband_celsius = 3\n\
          [[stage]]\ntarget_celsius = 75\ndwell_s = 30.5\n\
          [cooldown]\nsafe_celsius = 40\nfall_celsius_per_s_max = 2\n\
@@ -86,6 +86,7 @@ fn a_whole_recipe_is_read() {
             board: None,
             ceiling: Some(celsius(130.0)),
             control: ControlBy::Hottest,
+            confirm_first_run: true,
             spread_max: Some(delta(12.0)),
             board_mass: Grams::new(120.0),
             stages: vec![
@@ -152,6 +153,7 @@ fn the_shortest_recipe_has_the_defaults_of_the_manual() {
             control: ControlBy::Hottest,
             spread_max: None,
             board_mass: None,
+            confirm_first_run: false,
             stages: vec![Stage {
                 target: celsius(50.0),
                 ramp_max: None,

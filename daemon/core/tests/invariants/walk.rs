@@ -83,17 +83,20 @@ pub(crate) fn setup(standing_trips: Vec<StandingTrip>) -> Setup {
     }
 }
 
-/// Recipes that fit, are quick, steer by the coldest, have a ceiling of their own, are too hot, or can be too long.
+/// Recipes that fit, are quick, steer by the coldest, have a ceiling of their own, are too hot, can be too long, ease their
+/// fall, or ask for a person. Of boards of 20 kg the guard of a first run has nothing to say.
 pub(crate) fn recipes() -> &'static [Arc<Recipe>] {
     static RECIPES: OnceLock<Vec<Arc<Recipe>>> = OnceLock::new();
     RECIPES.get_or_init(|| {
         [
-            "recipe = \"usual\"\ncontrol = \"board-top\"\n[[stage]]\ntarget_celsius = 60\ndwell_s = 60\n",
+            "recipe = \"usual\"\nboard_grams = 20000\ncontrol = \"board-top\"\n[[stage]]\ntarget_celsius = 60\ndwell_s = 60\n",
             "recipe = \"quick\"\n[[stage]]\ntarget_celsius = 60\ndwell_s = 0.5\n[[stage]]\ntarget_celsius = 80\ndwell_s = 0\n",
-            "recipe = \"even\"\ncontrol = \"coldest\"\nspread_celsius_max = 12\n[[stage]]\ntarget_celsius = 150\ndwell_s = 60\n",
-            "recipe = \"low\"\nceiling_celsius = 100\n[[stage]]\ntarget_celsius = 90\nramp_celsius_per_s_max = 1\ndwell_s = 60\n",
+            "recipe = \"even\"\nboard_grams = 20000\ncontrol = \"coldest\"\nspread_celsius_max = 12\n[[stage]]\ntarget_celsius = 150\ndwell_s = 60\n",
+            "recipe = \"low\"\nboard_grams = 20000\nceiling_celsius = 100\n[[stage]]\ntarget_celsius = 90\nramp_celsius_per_s_max = 1\ndwell_s = 60\n",
             "recipe = \"hot\"\n[[stage]]\ntarget_celsius = 300\ndwell_s = 60\n",
-            "recipe = \"brief\"\nrun_s_max = 10\nabsent_after_s = 3600\n[[stage]]\ntarget_celsius = 150\ndwell_s = 60\n",
+            "recipe = \"brief\"\nboard_grams = 20000\nrun_s_max = 10\nabsent_after_s = 3600\n[[stage]]\ntarget_celsius = 150\ndwell_s = 60\n",
+            "recipe = \"eased\"\n[[stage]]\ntarget_celsius = 60\ndwell_s = 0.5\n[cooldown]\nfall_celsius_per_s_max = 0.5\n",
+            "recipe = \"probed\"\nconfirm_first_run = true\n[[stage]]\ntarget_celsius = 90\ndwell_s = 1\n",
         ]
         .iter()
         .map(|text| Arc::new(Recipe::parse("recipe", text).unwrap()))
@@ -265,7 +268,7 @@ fn ask() -> impl Strategy<Value = Ask> {
         .prop_map(|degrees| Celsius::new(degrees).unwrap())
     };
     prop_oneof![
-        4 => (station(), 0..6_usize).prop_map(|(station, recipe)| start(station, recipe)),
+        4 => (station(), 0..8_usize).prop_map(|(station, recipe)| start(station, recipe)),
         2 => station().prop_map(Ask::StopRun),
         2 => station().prop_map(|station| Ask::Stop(Some(station))),
         1 => Just(Ask::Stop(None)),
@@ -566,6 +569,7 @@ impl World {
         while left > 0 {
             for station in 0..3 {
                 self.ask(4, false, Ask::Present(StationId(station)), seen)?;
+                self.ask(4, false, Ask::Confirm(StationId(station)), seen)?;
             }
             let part = left.min(10_000);
             self.run(Millis(part), seen)?;

@@ -474,7 +474,7 @@ impl Watch {
             Action::Answer { answer: Ok(_), .. } => {
                 Self::granted(event)?;
                 if let Event::Request(Request {
-                    ask: Ask::Present(station),
+                    ask: Ask::Present(station) | Ask::Confirm(station),
                     ..
                 }) = event
                 {
@@ -651,6 +651,7 @@ impl Watch {
             | Ask::StopRun(_)
             | Ask::Stop(Some(_))
             | Ask::Present(_)
+            | Ask::Confirm(_)
             | Ask::Acknowledge(_)
             | Ask::Resume(_) => roles.any(),
         };
@@ -1287,6 +1288,7 @@ impl Counts {
             "CauseStands",
             "Busy",
             "NotReady",
+            "NothingToConfirm",
             "NothingToResume",
         ];
         missing.extend(

@@ -65,6 +65,8 @@ scenarios! {
     acknowledge_and_reset: "acknowledge-and-reset.txt",
     resume: "resume.txt",
     run: "run.txt",
+    first_run: "first-run.txt",
+    eased_fall: "eased-fall.txt",
     start_refused: "start-refused.txt",
     ceiling: "ceiling.txt",
     calibration: "calibration.txt",

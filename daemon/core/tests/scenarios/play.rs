@@ -343,6 +343,7 @@ impl World {
             ["end", station] => Ask::StopRun(self.station(station)?),
             ["stop", "lab"] => Ask::Stop(None),
             ["stop", station] => Ask::Stop(Some(self.station(station)?)),
+            ["confirm", station] => Ask::Confirm(self.station(station)?),
             ["present", station] => Ask::Present(self.station(station)?),
             ["ack", station] => Ask::Acknowledge(self.station(station)?),
             ["reset", station] => Ask::Reset(self.station(station)?),

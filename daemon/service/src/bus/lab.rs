@@ -1,6 +1,7 @@
 //! `io.benchward.Lab1` at `/io/benchward/Lab1`.
 
 use benchward_api::{Error, shapes};
+use benchward_config::Display;
 use benchward_core::units::Celsius;
 use benchward_core::{Ask, CEILING_MAX, CEILING_MIN};
 use zbus::message::Header;
@@ -77,6 +78,15 @@ impl Lab {
     #[zbus(property(emits_changed_signal = "const"))]
     fn version(&self) -> &'static str {
         env!("CARGO_PKG_VERSION")
+    }
+
+    /// The scale that screens show temperatures in, `celsius` or `fahrenheit`; everything on the bus is in °C.
+    #[zbus(property(emits_changed_signal = "const"))]
+    fn display(&self) -> &'static str {
+        match self.0.shared.wiring.display {
+            Display::Celsius => "celsius",
+            Display::Fahrenheit => "fahrenheit",
+        }
     }
 
     /// The lab's ceiling, °C.

@@ -125,6 +125,18 @@ impl Station {
         self.door.done(connection, &header, Ask::Present(self.id)).await
     }
 
+    /// Confirms that the sensors are on the board, where a first run waits for that; it goes on. Confirms presence, too. Any
+    /// role.
+    ///
+    /// Errors: `NotPermitted`, `NothingToConfirm`.
+    async fn confirm(
+        &self,
+        #[zbus(connection)] connection: &zbus::Connection,
+        #[zbus(header)] header: Header<'_>,
+    ) -> Result<String, Error> {
+        self.door.done(connection, &header, Ask::Confirm(self.id)).await
+    }
+
     /// Says that the trips have been seen. Any role.
     async fn acknowledge(
         &self,

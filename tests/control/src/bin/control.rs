@@ -7,7 +7,9 @@ use benchward_control_table::contest::{By, Contest};
 use benchward_control_table::family::{SET, Seeds};
 use benchward_control_table::figures::count;
 use benchward_control_table::run::Conditions;
-use benchward_control_table::{census, faults, nuisance, prediction, recipes, supply, trace};
+use benchward_control_table::{
+    census, cooling, faults, first_run, nuisance, prediction, recipes, supply, trace,
+};
 use clap::{Parser, ValueEnum};
 
 /// The proof of the heat control on a family of simulated benches, as a table.
@@ -51,6 +53,10 @@ enum Rows {
     Prediction,
     /// What goes wrong on a bench: found, how soon, how hot.
     Faults,
+    /// A bead that was loose before a first run, and what the guard costs.
+    FirstRun,
+    /// Eased cool-down.
+    Cooling,
     /// What must not end a run.
     Nuisance,
     /// Benches that share a circuit.
@@ -106,6 +112,12 @@ fn main() -> Result<()> {
     }
     if wanted(Rows::Faults) {
         write!(out, "{}", faults::rows(contest.plants())?)?;
+    }
+    if wanted(Rows::FirstRun) {
+        write!(out, "{}", first_run::rows(contest.plants())?)?;
+    }
+    if wanted(Rows::Cooling) {
+        write!(out, "{}", cooling::rows(contest.plants())?)?;
     }
     if wanted(Rows::Nuisance) {
         write!(out, "{}", nuisance::rows(share)?)?;
