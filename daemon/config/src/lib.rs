@@ -232,6 +232,8 @@ pub struct Station {
     pub supply: Option<String>,
     /// Its own ceiling.
     pub ceiling: Option<Celsius>,
+    /// Its readings follow its heat; `false` for a recording that is played again, against which no board model is held.
+    pub follows_heat: bool,
 }
 
 /// One thermocouple measuring point of a station.

@@ -84,6 +84,7 @@ const STATION: Section = Section {
         "permissive",
         "supply",
         "ceiling_celsius",
+        "follows_heat",
     ],
 };
 const CHANNEL: Section = Section {
@@ -685,6 +686,7 @@ fn station(
     let ceiling = table
         .temperature(collector, "ceiling_celsius", CEILINGS)
         .map(Spanned::into_inner);
+    let follows_heat = table.flag(collector, "follows_heat").unwrap_or(true);
     Station {
         name,
         channels,
@@ -695,6 +697,7 @@ fn station(
         permissives,
         supply,
         ceiling,
+        follows_heat,
     }
 }
 

@@ -65,6 +65,7 @@ ceiling_celsius = 200
 [station.bench-2]
 channels = { board-top = "rack/tc1" }
 heat = "rack/heat1"
+follows_heat = false
 "#;
 
 /// The shortest text that is a configuration.
@@ -143,6 +144,7 @@ fn every_promised_key_is_read() {
         permissives: vec![("hood".to_owned(), input("bench-1", "hood"))],
         supply: Some("bay-a".to_owned()),
         ceiling: Some(Celsius::constant(200.0)),
+        follows_heat: true,
     };
     let bench_2 = Station {
         name: "bench-2".to_owned(),
@@ -154,6 +156,7 @@ fn every_promised_key_is_read() {
         permissives: Vec::new(),
         supply: None,
         ceiling: None,
+        follows_heat: false,
     };
     let config = parse(PROMISED);
     assert_eq!(

@@ -3,14 +3,16 @@
 //! On a board that has a model, a reading that doesn't do what the model says is noticed. On one that nobody has seen the
 //! control learns what it sees, and one channel alone can't tell a bead that hangs beside a light board from one that
 //! is taped to a heavy board: both rise slowly, and the loop heats on. So such a run is guarded until its first stage has
-//! reached its target, in one of four ways ([`Basis`]):
+//! reached its target, in one of three ways ([`Basis`]):
 //!
 //! | basis | when | what is held against the run |
 //! |---|---|---|
 //! | [`Basis::Probe`] | the recipe says `confirm_first_run = true` | a short heating at [`PROBE_HEAT`], then none until a person confirms |
-//! | [`Basis::Channels`] | two channels or more | the slowest channel that the run steers by has to follow the fastest of all |
 //! | [`Basis::Grams`] | the recipe says `board_grams`, the drivers say their watts | the energy that a board of that mass needs for the rise that is read |
 //! | [`Basis::Lightest`] | none of these | the same for the lightest board that such a bench heats |
+//!
+//! Where there are two channels or more, the slowest one that the run steers by also has to follow the fastest of all. A
+//! bead that is bridged at a warm place follows well enough for that; the energy shows it.
 //!
 //! # The energy bound
 //!
@@ -19,7 +21,8 @@
 //! ```
 //!
 //! in seconds of full power, all terms of the bracket in joules per gram of board. `rise` is the steered temperature above
-//! its lowest since the start. What it stands for:
+//! its lowest in the first [`SETTLES_S`] (a bead that was just taken from a hot board falls first; one whose wires are
+//! reversed goes on falling, and that is no rise). What it stands for:
 //!
 //! * `STORED`: what element and bench take up before the board shows anything.
 //! * `PER_DEGREE`: heat capacity of the board and what goes elsewhere meanwhile. Of what a heater draws, between an eighth (a
@@ -99,6 +102,8 @@ const SHARE_MIN: f64 = 0.4;
 const ASK_AFTER_S: f64 = 60.0;
 /// Held back: less than this share of what the control asks for.
 const HELD_SHARE: f64 = 0.5;
+/// How long a bead may fall at first, seconds.
+const SETTLES_S: f64 = 12.0;
 /// Time constant of the means that are judged, seconds.
 const SMOOTH_S: f64 = 1.0;
 
@@ -110,8 +115,6 @@ pub(crate) const ANSWER_WITHIN: Millis = Millis::from_secs(300);
 pub(crate) enum Basis {
     /// A probe that a person confirms.
     Probe,
-    /// The channels against each other.
-    Channels,
     /// The energy for a board of this mass with this rated power.
     Grams { grams: Grams, watts: Watts },
     /// The energy for the lightest board of such a bench.
@@ -119,10 +122,9 @@ pub(crate) enum Basis {
 }
 
 impl Basis {
-    fn of(recipe: &Recipe, channels: usize, watts: Option<Watts>) -> Self {
+    fn of(recipe: &Recipe, watts: Option<Watts>) -> Self {
         match (recipe.board_mass, watts) {
             _ if recipe.confirm_first_run => Self::Probe,
-            _ if channels > 1 => Self::Channels,
             (Some(grams), Some(watts)) => Self::Grams { grams, watts },
             (Some(_), None) | (None, Some(_) | None) => Self::Lightest,
         }
@@ -132,7 +134,7 @@ impl Basis {
     fn density(self) -> f64 {
         match self {
             Self::Grams { grams, watts } => (watts.watts() / grams.grams()).clamp(DENSITY_MIN, DENSITY_MAX),
-            Self::Probe | Self::Channels | Self::Lightest => DENSITY_MAX,
+            Self::Probe | Self::Lightest => DENSITY_MAX,
         }
     }
 
@@ -140,7 +142,6 @@ impl Basis {
     fn words(self) -> String {
         match self {
             Self::Probe => "a probe that a person confirms".into(),
-            Self::Channels => "its channels against each other".into(),
             Self::Grams { grams, watts } => format!(
                 "the energy for a board of {} g with {:.0} W",
                 grams.grams(),
@@ -171,7 +172,7 @@ pub struct Waits {
     pub left: Millis,
 }
 
-/// A channel's smoothed temperature and its lowest so far, °C.
+/// A channel's smoothed temperature and its lowest at first, °C.
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Rising {
     now: f64,
@@ -179,7 +180,7 @@ struct Rising {
 }
 
 impl Rising {
-    fn take(rising: &mut Option<Self>, celsius: Celsius, dt: f64) {
+    fn take(rising: &mut Option<Self>, celsius: Celsius, dt: f64, settles: bool) {
         let celsius = celsius.degrees();
         let Some(rising) = rising else {
             *rising = Some(Self {
@@ -189,7 +190,9 @@ impl Rising {
             return;
         };
         rising.now += (celsius - rising.now) * (dt / SMOOTH_S).min(1.0);
-        rising.lowest = rising.lowest.min(rising.now);
+        if settles {
+            rising.lowest = rising.lowest.min(rising.now);
+        }
     }
 
     fn rise(self) -> f64 {
@@ -214,6 +217,7 @@ pub(crate) struct Guard {
     /// Each channel, in the station's order, and whether the run steers by it alone or by all that are marked.
     channels: Vec<(Option<Rising>, bool)>,
     names: Vec<Arc<str>>,
+    first: Option<Millis>,
     last: Option<Millis>,
     /// Time between the last two readings, s, until it has been counted as held or not.
     dt: f64,
@@ -252,11 +256,12 @@ impl Guard {
             ControlBy::Channel(by) => **by == **name,
         };
         Self {
-            basis: Basis::of(recipe, names.len(), watts),
+            basis: Basis::of(recipe, watts),
             state: State::Watching,
             steered: None,
             channels: names.iter().map(|name| (None, steers(name))).collect(),
             names,
+            first: None,
             last: None,
             dt: 0.0,
             spent: 0.0,
@@ -288,10 +293,12 @@ impl Guard {
         let dt = self.last.map_or(0.0, |last| now.since(last).seconds());
         self.last = Some(now);
         self.dt = dt;
-        Rising::take(&mut self.steered, control, dt);
+        let first = *self.first.get_or_insert(now);
+        let settles = now.since(first).seconds() <= SETTLES_S;
+        Rising::take(&mut self.steered, control, dt, settles);
         for ((rising, _), celsius) in self.channels.iter_mut().zip(all) {
             if let Some(celsius) = celsius {
-                Rising::take(rising, *celsius, dt);
+                Rising::take(rising, *celsius, dt, settles);
             }
         }
         self.spent += granted.share() * dt;
@@ -329,10 +336,9 @@ impl Guard {
     /// The most heat that may be given now.
     fn most(&self) -> f64 {
         match self.basis {
+            _ if self.disagree().is_some() => 0.0,
             Basis::Probe if self.rise() >= PROBE_RISE || self.spent >= PROBE_S => 0.0,
             Basis::Probe => PROBE_HEAT,
-            Basis::Channels if self.disagree().is_some() => 0.0,
-            Basis::Channels => 1.0,
             Basis::Grams { .. } | Basis::Lightest => {
                 ((self.allowed() - self.spent) / AHEAD_S).clamp(0.0, 1.0)
             }
@@ -343,8 +349,9 @@ impl Guard {
     fn fits(&self) -> bool {
         match self.basis {
             Basis::Probe => false,
-            Basis::Channels => self.disagree().is_none(),
-            Basis::Grams { .. } | Basis::Lightest => self.allowed() - self.spent >= FREE_AGAIN_S,
+            Basis::Grams { .. } | Basis::Lightest => {
+                self.disagree().is_none() && self.allowed() - self.spent >= FREE_AGAIN_S
+            }
         }
     }
 
@@ -400,25 +407,25 @@ impl Guard {
         let warmed = self.rise();
         let spent = self.spent;
         match (self.basis, self.disagree()) {
-            (Basis::Channels, Some((least, lagging, most, leading))) => format!(
+            (_, Some((least, lagging, most, leading))) => format!(
                 "{} rose {lagging:.1} °C while {} rose {leading:.1} °C, at least {:.1} °C is expected: is {} taped down?",
                 name(least),
                 name(most),
                 SHARE_MIN * leading,
                 name(least)
             ),
-            (Basis::Grams { grams, watts }, _) => format!(
+            (Basis::Grams { grams, watts }, None) => format!(
                 "{steered} rose {warmed:.1} °C for {:.1} kJ, and a board of {} g isn't given more than {:.1} kJ for that: is it taped down?",
                 spent * watts.watts() / 1000.0,
                 grams.grams(),
                 self.allowed() * watts.watts() / 1000.0
             ),
-            (Basis::Lightest, _) => format!(
+            (Basis::Lightest, None) => format!(
                 "{steered} rose {warmed:.1} °C for {spent:.0} s of full power, and no more than {:.0} s are given for that: is it \
                  taped down?",
                 self.allowed()
             ),
-            (Basis::Probe | Basis::Channels, _) => {
+            (Basis::Probe, None) => {
                 format!("{steered} rose {warmed:.1} °C for {spent:.1} s of full power: is it taped down?")
             }
         }

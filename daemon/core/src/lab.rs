@@ -104,13 +104,15 @@ impl Lab {
                     newest: None,
                 })
                 .collect();
-            stations.push(Station::new(
+            let mut built = Station::new(
                 id,
                 station.name.clone(),
                 channels,
                 permissives,
                 Panel::new(id, &setup.standing_trips),
-            ));
+            );
+            built.follows_heat = station.follows_heat;
+            stations.push(built);
         }
         for (_, name, wired) in &setup.inputs {
             if let InputUse::Current(station) = wired

@@ -409,7 +409,8 @@ impl Run {
         channels: &[Option<Celsius>],
         granted: Fraction,
     ) {
-        self.controller.observe(now, control, granted);
+        let target = self.heat_since.map(|_| self.target());
+        self.controller.observe(now, control, granted, target);
         if let Some(guard) = &mut self.guard {
             guard.observe(now, control, channels, granted);
         }

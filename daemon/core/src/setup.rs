@@ -50,6 +50,9 @@ pub struct StationSetup {
     pub supply: Option<usize>,
     /// Its own ceiling.
     pub ceiling: Option<Celsius>,
+    /// Its readings follow its heat. Those of a recording that is played again don't, and no board model is held against
+    /// them.
+    pub follows_heat: bool,
 }
 
 /// One channel of a station.

@@ -71,6 +71,8 @@ pub(crate) struct Station {
     pub(crate) channels: Vec<Channel>,
     pub(crate) permissives: Vec<Permissive>,
     pub(crate) current: Option<Current>,
+    /// Its readings follow its heat: a board model can be held against them.
+    pub(crate) follows_heat: bool,
     pub(crate) outputs: Vec<Output>,
     /// The drivers that it needs, and whether they are there.
     pub(crate) instances: Vec<InstanceId>,
@@ -104,6 +106,7 @@ impl Station {
             channels,
             permissives,
             current: None,
+            follows_heat: true,
             outputs: Vec::new(),
             instances: Vec::new(),
             links: Vec::new(),
@@ -222,7 +225,7 @@ impl Station {
     /// steers by all of them; the coldest is named, since what comes off reads low.
     fn residual(&self) -> Option<Residual> {
         let run = self.run.as_ref()?;
-        let off = run.off()?;
+        let off = run.off().filter(|_| self.follows_heat)?;
         let read = |channel: &&Channel| channel.good.map_or(f64::NAN, Celsius::degrees);
         let by_reading = |one: &&Channel, other: &&Channel| read(one).total_cmp(&read(other));
         let channel = match &run.recipe().control {
@@ -246,7 +249,7 @@ impl Station {
     /// Whether heat has to be zero for a while without a trip: a channel whose newest sample is not good (its
     /// interlock is confirming) or is above the ceiling, readings that may not be the board's, or a spread above the recipe's limit.
     fn hold_back(&self, now: Millis, host: HostLimits, ceiling: Celsius) -> bool {
-        let off = self.run.as_ref().is_some_and(|run| run.off().is_some());
+        let off = self.residual().is_some();
         let doubtful = off
             || self.channels.iter().any(|channel| {
                 channel.quality(now, host.silence_floor) != Quality::Good

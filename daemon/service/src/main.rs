@@ -119,6 +119,13 @@ fn run(options: &Options) -> Result<(), Ended> {
         warn!("`sparkplug` is enabled in [mqtt]; this version publishes plain JSON only");
     }
 
+    for station in config.stations.iter().filter(|station| !station.follows_heat) {
+        warn!(
+            "station {} says `follows_heat = false`: no board model is held against its readings",
+            station.name
+        );
+    }
+
     let clock = Arc::new(clock::Clock::start(scale));
     let (writer, reader, found) = archive::open(&folder, &config.lab.name, clock.wall_now())?;
     let beside = std::env::current_exe()

@@ -174,6 +174,7 @@ pub(crate) fn lay_out(
                 .as_ref()
                 .and_then(|name| supplies.iter().position(|supply| *supply == name)),
             ceiling,
+            follows_heat: station.follows_heat,
         });
         wiring.sensors.0.push(sensors);
         wiring

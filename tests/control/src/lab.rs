@@ -95,6 +95,7 @@ impl World {
                 permissives: Vec::new(),
                 supply: supply.map(|_| 0),
                 ceiling: None,
+                follows_heat: true,
             });
             setup.outputs.push(OutputSetup {
                 instance,

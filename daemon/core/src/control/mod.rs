@@ -111,11 +111,11 @@ impl Hypothesis {
         }
     }
 
-    fn observe(&mut self, dt: f64, granted: f64, celsius: f64) {
+    fn observe(&mut self, dt: f64, granted: f64, celsius: f64, target: Option<f64>) {
         self.filter.predict(&self.family, dt, granted);
         self.filter.correct(celsius);
         self.adaptation.saw(dt, granted, celsius);
-        self.watch.saw(dt, granted, celsius);
+        self.watch.saw(dt, granted, celsius, target);
     }
 
     fn learn(&mut self, sharing: usize) {
@@ -208,7 +208,15 @@ impl Controller {
     }
 
     /// Takes in a good control temperature, and the heat that was really granted since the one before it.
-    pub(crate) fn observe(&mut self, now: Millis, celsius: Celsius, granted: Fraction) {
+    /// `target`: where it is to be, if heat may be on.
+    pub(crate) fn observe(
+        &mut self,
+        now: Millis,
+        celsius: Celsius,
+        granted: Fraction,
+        target: Option<Celsius>,
+    ) {
+        let target = target.map(Celsius::degrees);
         let celsius = celsius.degrees();
         let Some(inner) = &mut self.inner else {
             self.inner = Some(Loop::new(now, celsius, &self.beliefs, self.known));
@@ -220,7 +228,7 @@ impl Controller {
         }
         inner.seen = now;
         for hypothesis in &mut inner.hypotheses {
-            hypothesis.observe(dt, granted.share(), celsius);
+            hypothesis.observe(dt, granted.share(), celsius, target);
         }
     }
 

@@ -13,7 +13,9 @@
 //!
 //! Doubt ends when the readings have been those of a board for some seconds: forecasts from what the filter makes of
 //! them meet them again. A draft ends like that. A bead that peels slowly doesn't, and one that is half off raises doubt
-//! again with the next heat, so that doubt can't last for ever: after [`DOUBT_S_MAX`] of it in a few minutes it is *off* too.
+//! again with the next heat, so that doubt can't last for ever: after [`DOUBT_S_MAX`] of it in a few minutes it is *off* too,
+//! where the board was known. A model that was made on the way may simply not know yet how this board cools; it is
+//! dropped then, and forecasts begin again with the next one.
 //!
 //! Form: parity relations over several horizons (Gertler, *Fault Detection and Diagnosis in Engineering Systems*, 1998;
 //! from memory). The figures are from simulated benches.
@@ -42,13 +44,17 @@ const DRAFT: f64 = 1.2;
 const WELL: f64 = 0.6;
 const WELL_S: f64 = 5.0;
 /// Longest doubt, seconds. Drafts of half a minute end within it.
-const DOUBT_S_MAX: f64 = 30.0;
+const DOUBT_S_MAX: f64 = 45.0;
+/// Doubt that comes back within this time, seconds, never was over.
+const AGAIN_S: f64 = 20.0;
+/// From so far above its target on, °C, a reading doesn't ask for heat, however much it may be wrong.
+const ABOVE: f64 = 2.0;
 /// Age at which what the control believes is taken over, seconds.
 const RENEW_S: f64 = 20.0;
 /// A model less sure of itself than this forecasts nothing.
 const UNSURE_MAX: f64 = 0.4;
 /// How fast doubt that is over is forgotten: seconds of it in a second.
-const FORGET: f64 = 0.05;
+const FORGET: f64 = 0.1;
 
 /// Where the board was thought to be, and for how long it got what heat from there.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -156,11 +162,15 @@ pub(super) struct Watch {
     now: Option<Track>,
     next: Option<Track>,
     next_age_s: f64,
+    /// The first model is from before the run.
+    known: bool,
     second: Second,
     /// Seconds until it may speak.
     settles_s: f64,
     doubting: Option<Doubting>,
+    /// Time of doubt lately, and how long there has been none since, seconds.
     doubted_s: f64,
+    calm_s: f64,
     off: Option<Off>,
 }
 
@@ -172,10 +182,12 @@ impl Watch {
             now: known.map(|(model, filter, unsure)| Track::new(model, filter, unsure)),
             next: None,
             next_age_s: 0.0,
+            known: known.is_some(),
             second: Second::default(),
             settles_s,
             doubting: None,
             doubted_s: 0.0,
+            calm_s: f64::INFINITY,
             off: None,
         }
     }
@@ -186,7 +198,7 @@ impl Watch {
             track.path.clear();
         }
         (self.doubting, self.off) = (None, None);
-        (self.doubted_s, self.settles_s) = (0.0, settles_s);
+        (self.doubted_s, self.calm_s, self.settles_s) = (0.0, f64::INFINITY, settles_s);
         self.second = Second::default();
     }
 
@@ -209,8 +221,10 @@ impl Watch {
         self.next_age_s = 0.0;
     }
 
-    /// `heat` for `dt` seconds, and `celsius` read at the end of it.
-    pub(super) fn saw(&mut self, dt: f64, heat: f64, celsius: f64) {
+    /// `heat` for `dt` seconds, and `celsius` read at the end of it. `target`: where it is to be, if heat may be on. Far above
+    /// it there is no heat that a wrong reading could cause, and a board that cools may do so faster than a model
+    /// says that was learned while it was heated: no forecast begins there.
+    pub(super) fn saw(&mut self, dt: f64, heat: f64, celsius: f64, target: Option<f64>) {
         for track in [&mut self.now, &mut self.next].into_iter().flatten() {
             track.saw(dt, heat, celsius);
         }
@@ -220,20 +234,36 @@ impl Watch {
             let second = std::mem::take(&mut self.second);
             self.settles_s -= second.passed;
             self.off = None;
-            if self.settles_s <= 0.0
-                && let Some(track) = self.now.take()
+            if target.is_none_or(|target| second.celsius() > target + ABOVE) {
+                self.doubting = None;
+                for track in [&mut self.now, &mut self.next].into_iter().flatten() {
+                    track.path.clear();
+                }
+            } else if self.settles_s <= 0.0
+                && let Some(track) = self.now.clone()
             {
                 self.look(&track, &second);
-                self.now = Some(track);
             }
         }
     }
 
     fn look(&mut self, track: &Track, second: &Second) {
+        if self.known
+            && let Some(off) = sinks(track, second)
+        {
+            self.off = Some(off);
+            return;
+        }
         if let Some(mut doubting) = self.doubting.take() {
             self.doubted_s += second.passed;
+            self.calm_s = 0.0;
             let off = doubting.goes_on(track, second);
-            let detached = off.detached || self.doubted_s > DOUBT_S_MAX;
+            let too_long = self.doubted_s > DOUBT_S_MAX;
+            if too_long && !self.known && !off.detached {
+                (self.now, self.next, self.doubted_s) = (None, None, 0.0);
+                return;
+            }
+            let detached = off.detached || too_long;
             let lasts_s = doubting.lasts_s;
             let mut fresh = forecasts(track, second)
                 .filter(|forecast| forecast.horizon_s <= lasts_s + 1e-6)
@@ -250,7 +280,10 @@ impl Watch {
             }
             return;
         }
-        self.doubted_s = (self.doubted_s - FORGET * second.passed).max(0.0);
+        self.calm_s += second.passed;
+        if self.calm_s > AGAIN_S {
+            self.doubted_s = (self.doubted_s - FORGET * second.passed).max(0.0);
+        }
         let worst = forecasts(track, second)
             .filter(|forecast| -forecast.celsius > forecast.first)
             .max_by(|one, other| (-one.celsius / one.second).total_cmp(&(-other.celsius / other.second)));
@@ -355,6 +388,15 @@ fn forecasts<'a>(track: &'a Track, second: &'a Second) -> impl Iterator<Item = F
     })
 }
 
+/// Whether the filter has come to believe in a disturbance that no draft and no sag make: a reading that stopped following
+/// the heat is explained like that sooner or later, and forecasts meet it again. Only a model from before the run is worth
+/// that much: one that was made on the way is wrong by as much as that where it has not been yet.
+fn sinks(track: &Track, second: &Second) -> Option<Off> {
+    let longest = forecasts(track, second).find(|forecast| forecast.horizon_s >= HORIZONS[2] - 1e-6)?;
+    let taken = track.filter.state.disturbance * longest.horizon_s;
+    (-taken > longest.second).then(|| Off::new(taken, longest.first, longest.second, longest.horizon_s))
+}
+
 /// Rolls the state through a step. Returns how many degrees a sag and a draft could have taken from the board in it.
 fn taken(model: &Model, at: &mut State, step: &Step) -> f64 {
     let (gains, loses) = model.flows(at);
@@ -399,7 +441,7 @@ mod tests {
             };
             filter.predict(&family, DT, heat);
             filter.correct(celsius);
-            watch.saw(DT, heat, celsius);
+            watch.saw(DT, heat, celsius, Some(200.0));
             watch.believed(&family.model, &filter, 0.0);
             heat = if watch.off().is_some() { 0.0 } else { 0.5 };
             if since < 0.0 {

@@ -12,7 +12,7 @@
 //!    (2.5 x 11 W/m²K) with their radiation (12 W/m²K); [`COOLS`] is nearly twice that. The limit is physics and not
 //!    what this channel did before: what is learned from a fault would hide the next one.
 //! 3. **The others disagree.** Over [`FOLLOWS`] a channel falls short of what it should have done by [`SHORT`] or more,
-//!    and by more than [`SHORT_SHARE`] of the others' excess over 20 °C, while there is heat and was in the two
+//!    and by more than [`SHORT_SHARE`] ([`SHORT_SHARE_FELL`]) of the others' excess over 20 °C, while there is heat and was in the two
 //!    times before ([`HEAT_MIN`]), and the others don't fall ([`OTHERS_FALL`]). Without heat a part on top cools by 10 °C in
 //!    that time while the underside is kept warm by the bench, and its lag takes that into the heat that follows.
 //!    What it should have done: nothing, or half of its usual share of the others' rise, where it had one in the same
@@ -49,6 +49,9 @@ const FOLLOWS: Millis = Millis::from_secs(20);
 const SHORT: f64 = 8.0;
 /// Least shortfall as a share of the others' excess.
 const SHORT_SHARE: f64 = 0.15;
+/// The same for a channel that fell, as one does in a draft: a part on top of a light board under lamps falls short by
+/// 17 % of the excess where heat comes back in the draft.
+const SHORT_SHARE_FELL: f64 = 0.19;
 /// Mean heat in that time that counts as heat, a share of full power.
 const HEAT_MIN: f64 = 0.05;
 /// The others may fall by this much, °C, and count as not falling.
@@ -68,23 +71,28 @@ pub(super) struct SensorDetached {
 
 impl SensorDetached {
     pub(super) fn observe(&mut self, facts: &Facts<'_>) -> Observation {
+        let mut doubt = Observation::Good;
         if let Some(residual) = &facts.residual {
             let text = format!(
                 "channel {} reads {} from what the board model expects over {}, limit {}",
                 residual.channel, residual.off, residual.horizon, residual.limit
             );
-            return match residual.verdict {
+            match residual.verdict {
                 Verdict::Doubt => {
-                    Observation::Warn(format!("{text}: heat holds back; look whether it is still taped down").into())
+                    doubt = Observation::Warn(
+                        format!("{text}: heat holds back; look whether it is still taped down").into(),
+                    );
                 }
-                Verdict::Detached => Observation::Bad(Cause {
+                Verdict::Detached => {
+                    return Observation::Bad(Cause {
                     channel: Some(residual.channel.clone()),
                     value: Some(hundredths(residual.off.degrees())),
-                    limit: Some(residual.limit.degrees()),
+                    limit: Some(hundredths(residual.limit.degrees())),
                     unit: "Cel",
                     ..Cause::plain(Effect::Cut, text)
-                }),
-            };
+                    });
+                }
+            }
         }
         self.falls.resize(facts.channels.len(), (0, 0));
         for (channel, falls) in facts.channels.iter().zip(&mut self.falls) {
@@ -108,7 +116,7 @@ impl SensorDetached {
             }
         }
         if facts.channels.len() < 2 {
-            return Observation::Good;
+            return doubt;
         }
         let heated = |from: Millis, to: Millis| {
             let ago = |length: Millis| Millis(facts.now.0.saturating_sub(length.0));
@@ -118,7 +126,7 @@ impl SensorDetached {
                 .is_some_and(|heat| heat >= HEAT_MIN)
         };
         if !(0..3).all(|part| heated(FOLLOWS * (part + 1), FOLLOWS * part)) {
-            return Observation::Good;
+            return doubt;
         }
         for (at, channel) in facts.channels.iter().enumerate() {
             if let Some((short, limit, others)) = disagrees(facts.channels, at) {
@@ -134,7 +142,7 @@ impl SensorDetached {
                 );
             }
         }
-        Observation::Good
+        doubt
     }
 }
 
@@ -194,6 +202,7 @@ fn disagrees(channels: &[Channel], at: usize) -> Option<(f64, f64, f64)> {
         .filter_map(|channel| channel.good)
         .map(|good| good.degrees() - ROOM)
         .fold(0.0, f64::max);
-    let limit = SHORT.max(SHORT_SHARE * excess);
+    let share = if own < 0.0 { SHORT_SHARE_FELL } else { SHORT_SHARE };
+    let limit = SHORT.max(share * excess);
     (short > limit).then_some((short, limit, rose))
 }

@@ -2,7 +2,7 @@
 //!
 //! A value that stands still proves nothing by itself: a converter with steps of 0.25 °C that is read once a second
 //! repeats itself for minutes at a steady dwell. So the question is always what the heat did meanwhile. It acts, after
-//! [`WITHIN`] without any change and at least [`READINGS_MIN`] equal readings, in three cases:
+//! [`WITHIN`] without any change and at least [`READINGS_MIN`] equal readings, in four cases:
 //!
 //! 1. **It was rising.** While the steered temperature is more than [`BELOW_TARGET`] short of the target: the channel
 //!    rose by [`ROSE_BEFORE`] in the 20 s before it stopped, on a mean heat of [`HEAT_MIN`] or more, and has had as much
@@ -12,6 +12,9 @@
 //!    above what it was in the 20 s before. The heaviest board on the slowest plate rises by more than 1 °C in that
 //!    time.
 //! 3. **Heat went.** There has been none for all of that time, and the value is [`HOT`] or more: a board that hot cools.
+//!
+//! 4. **The board model expected something else** meanwhile ([`Facts::residual`]), and held the heat back, so that none of the
+//!    other cases comes about. [`COARSE_RISING`] for a coarse converter.
 //!
 //! For a coarse converter, whose values were never seen closer together than [`FINE`], cases 1 and 3 wait longer:
 //! [`COARSE_RISING`], longer than a draft of 30 s that happens to hold a board where it is, and [`COARSE_WENT`], longer
@@ -73,6 +76,8 @@ struct Still {
     finest: f64,
     /// Rise and mean heat of the time before it stood still, once it has for half the time that it may.
     before: Option<(f64, f64)>,
+    /// The board model expected something else meanwhile, and by how much.
+    doubted: Option<CelsiusDelta>,
     /// It has acted on this value.
     acted: bool,
 }
@@ -150,6 +155,7 @@ fn look(channel: &Channel, still: &mut Option<Still>) {
                 readings: 1,
                 finest,
                 before: None,
+                doubted: None,
                 acted: false,
             });
         }
@@ -162,6 +168,9 @@ fn why(facts: &Facts<'_>, channel: &Channel, still: &mut Still, ramp_since: Opti
         return Some((WITHIN, "it acted on this and the value is still the same".into()));
     }
     let lasted = still.until.since(still.since);
+    if let Some(residual) = facts.residual.as_ref().filter(|residual| residual.channel == channel.name) {
+        still.doubted = Some(residual.off);
+    }
     if lasted.0 < WITHIN.0 / 2 {
         return None;
     }
@@ -182,12 +191,15 @@ fn why(facts: &Facts<'_>, channel: &Channel, still: &mut Still, ramp_since: Opti
     let coarse = still.finest > FINE;
     let (rose, heat_before) = still.before?;
     let ramp_since = ramp_since?;
+    let rising = if coarse { COARSE_RISING } else { WITHIN };
+    if let Some(off) = still.doubted.filter(|_| lasted >= rising) {
+        return Some((rising, format!("the board model expected something else, it was {off} off")));
+    }
     let below = facts
         .control
         .zip(facts.target)
         .is_some_and(|(control, target)| target - control > BELOW_TARGET);
 
-    let rising = if coarse { COARSE_RISING } else { WITHIN };
     if below && still.since > ramp_since && lasted >= rising {
         let heat = facts.heat.mean(still.since, facts.now)?;
         if rose >= ROSE_BEFORE.degrees() && heat_before >= HEAT_MIN && heat >= heat_before - HEAT_SLACK {

@@ -39,6 +39,7 @@ pub(crate) fn setup(standing_trips: Vec<StandingTrip>) -> Setup {
         permissives: permissives.iter().map(|name| (*name).into()).collect(),
         supply,
         ceiling,
+        follows_heat: true,
     };
     let output = |instance, name: &str, station, role| OutputSetup {
         instance: InstanceId(instance),

@@ -75,6 +75,7 @@ impl Plant {
                 permissives: Vec::new(),
                 supply: None,
                 ceiling: None,
+                follows_heat: true,
             }],
             supplies: Vec::new(),
             inputs,

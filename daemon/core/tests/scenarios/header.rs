@@ -155,6 +155,7 @@ impl Header {
             permissives: Vec::new(),
             supply: None,
             ceiling: None,
+            follows_heat: true,
         };
         let (mut channels, mut permissives) = ("board-top", "");
         let (mut instance, mut heat) = ((*name).to_owned(), format!("heat{}", id.0 + 1));
@@ -181,6 +182,8 @@ impl Header {
                 }
                 "ceiling" => station.ceiling = Some(celsius(value)?),
                 "current" => current = value == "yes",
+                // Readings that are made up here don't follow the heat: what is shown then are the other rules.
+                "follows_heat" => station.follows_heat = value == "yes",
                 "contactor" => contactor = Some(value.split_once('/').ok_or("contactor=INSTANCE/OUTPUT")?),
                 "offset" => offset = CelsiusDelta::new(number(value)?).map_err(|error| error.to_string())?,
                 _ => return Err(format!("`{key}` is no key of `station`")),

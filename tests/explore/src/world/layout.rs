@@ -135,6 +135,7 @@ pub(super) fn setup(layout: Layout, kept: &Kept) -> Setup {
                     .collect(),
                 supply: None,
                 ceiling: kept.stations[station],
+                follows_heat: true,
             })
             .collect(),
         supplies: Vec::new(),
