@@ -30,6 +30,7 @@ mod supply;
 
 mod control;
 mod guard;
+pub mod predict;
 mod run;
 mod station;
 

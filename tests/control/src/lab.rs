@@ -170,6 +170,7 @@ impl World {
                     revision: 1,
                     serial: "SN-0001".into(),
                     model: known.map(|known| Arc::new(known.clone())),
+                    foretold: None,
                 },
             }),
         );

@@ -132,6 +132,7 @@ impl Plant {
             revision: 1,
             serial: "AX20-0001".into(),
             model: None,
+            foretold: None,
         });
     }
 

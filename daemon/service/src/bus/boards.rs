@@ -189,6 +189,7 @@ fn learned(
         readings: u32::try_from(samples.len()).unwrap_or(u32::MAX),
         rms_celsius: learned.rms,
         worst_celsius: learned.worst,
+        hottest_celsius: Some(learned.hottest),
         parameters: board::parameters(&learned),
         ..BoardModelRecord::default()
     })

@@ -89,6 +89,7 @@ impl Station {
             revision,
             serial: serial.as_str().into(),
             model: model.map(Arc::new),
+            foretold: None,
         };
         match self.door.ask(connection, &header, ask).await? {
             Answer::Started(run) => Ok(run.0),
