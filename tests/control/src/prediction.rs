@@ -10,8 +10,9 @@ use benchward_driver_simulated::Reading;
 use crate::contest::{By, Contest};
 use crate::figures::{count, largest, percentile};
 use crate::knowledge::{self, Foretold, Times};
+use crate::lab;
 use crate::recipes;
-use crate::run::{Conditions, Run};
+use crate::run::{Conditions, LEAD, Run};
 use crate::spread;
 
 /// How long a board is watched until it is safe to handle, seconds. Heavy ones take a quarter of an hour.
@@ -185,10 +186,91 @@ pub fn row(contest: &Contest) -> Result<String> {
     Ok(text)
 }
 
+/// What was foretold on the way of a run on a board that nobody had seen.
+#[derive(Debug, Default)]
+struct Underway {
+    /// When safe to handle was first foretold, in percent of the time until then.
+    first: Vec<f64>,
+    safe: Kind,
+    /// Runs of which it never was.
+    never: usize,
+}
+
+impl Underway {
+    fn add(&mut self, foretold: &[benchward_core::predict::Foretold], measured: &Times) {
+        let safe_s = measured.total_s + measured.cooling_s;
+        let mut first = true;
+        for one in foretold {
+            let from_s = one.from.since(LEAD).seconds();
+            let Some(expected) = one.prediction.safe.expected() else {
+                self.safe.open += 1;
+                continue;
+            };
+            if first {
+                self.first.push(100.0 * from_s / safe_s);
+                first = false;
+            }
+            // What is left, from the moment that it counts from. The last seconds are no time to foretell.
+            let left = safe_s - from_s;
+            if left > 30.0 {
+                self.safe.add(expected, left, expected.likely_s, left);
+            }
+        }
+        self.never += usize::from(first);
+    }
+}
+
+/// The row of predictions on the way: first runs of B and C on boards that nobody has seen.
+///
+/// # Errors
+/// A run that was refused.
+pub fn underway(contest: &Contest) -> Result<String> {
+    let mut jobs = Vec::new();
+    for letter in ['B', 'C'] {
+        if let Some(recipe) = recipes::of(letter) {
+            for bench in 0..contest.plants().len() {
+                jobs.push((bench, recipe.clone()));
+            }
+        }
+    }
+    let conditions = Conditions {
+        after_s: COOLING_S,
+        ..Conditions::default()
+    };
+    let came = spread::over(&jobs, |(bench, recipe)| {
+        lab::watched(&contest.plants()[*bench], &recipe.recipe, None, &conditions)
+            .map(|(run, _, foretold)| measured(&run, &recipe.recipe).map(|measured| (foretold, measured)))
+    });
+    let mut all = Underway::default();
+    let mut unfinished = 0;
+    for one in came {
+        match one? {
+            Some((foretold, measured)) => all.add(&foretold, &measured),
+            None => unfinished += 1,
+        }
+    }
+    let at = |values: &[f64], percent| percentile(values, percent).unwrap_or(f64::NAN);
+    let of = all.safe.errors.len();
+    Ok(format!(
+        "\nSafe to handle, foretold on the way of a first run on an unknown board: first after {:.0} % of the time until then in the \
+         median ({:.0} % at p90), never in {} of {} runs. {of} predictions of what was left: errors {:.1} % (p50), {:.1} % (p90), \
+         ranges {:.0} % wide in the median, {:.0} % held. {} times nothing was promised. {unfinished} runs didn't get there.\n",
+        at(&all.first, 50.0),
+        at(&all.first, 90.0),
+        all.never,
+        jobs.len(),
+        at(&all.safe.errors, 50.0),
+        at(&all.safe.errors, 90.0),
+        at(&all.safe.widths, 50.0),
+        100.0 * count(all.safe.held) / count(of.max(1)),
+        all.safe.open,
+    ))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{family, lab};
+    use crate::family;
 
     #[test]
     fn errors_are_shares_of_what_was_measured() {
