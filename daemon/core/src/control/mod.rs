@@ -232,6 +232,7 @@ impl Controller {
             place,
             likeliest.family.model.room(),
             self.hottest.max(state.board),
+            self.beliefs.len() == 1,
             most,
         ))
     }

@@ -203,6 +203,13 @@ fn the_range_is_as_wide_as_the_parameter_makes_it() {
         near(side, (floor * floor + (1.645_f64 * 0.1).powi(2)).sqrt(), 0.02);
     }
     assert!(floor.0 > 0.03 && floor.1 < 0.06, "{floor:?}");
+    // A board that nobody has seen is less certain by this, whatever its parameters.
+    start.directions[0][0] = 0.0;
+    start.unseen = UNSEEN_SD;
+    let (earlier, later) = range(&start);
+    for (side, floor) in [(earlier, floor.0), (later, floor.1)] {
+        near(side, (floor * floor + (1.645 * UNSEEN_SD).powi(2)).sqrt(), 0.02);
+    }
 }
 
 #[test]
