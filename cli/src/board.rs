@@ -9,6 +9,7 @@ use crate::Session;
 use crate::daemon::parsed;
 use crate::failure::Failure;
 use crate::figures::{celsius, difference, moment};
+use crate::foretold;
 use crate::screen::{Paint, Tone};
 use crate::table::{Side, Table};
 
@@ -16,15 +17,17 @@ const EXAMPLES: &str = "\
 Examples:
   benchward board learn 12
   benchward board list
-  benchward board show \"AX-20 backplane\" --station bench-1";
+  benchward board show \"AX-20 backplane\" --station bench-1
+  benchward board plan \"AX-20 backplane\" --station bench-1 --final 150 --ramp-max 1.5";
 
-/// Learn from a run how a board heats and cools, list and show what is known
+/// Learn from a run how a board heats and cools, list and show what is known, plan a recipe
 #[derive(Debug, Subcommand)]
 #[command(before_help = EXAMPLES)]
 pub(crate) enum Verb {
     Learn(Learn),
     List(List),
     Show(Show),
+    Plan(Plan),
 }
 
 const LEARN_EXAMPLES: &str = "\
@@ -76,9 +79,124 @@ pub(crate) struct Show {
     station: Option<String>,
 }
 
+const PLAN_EXAMPLES: &str = "\
+Examples:
+  benchward board plan \"AX-20 backplane\" --station bench-1 --final 150 --ramp-max 1.5
+  benchward board plan \"AX-20 backplane\" --station bench-1 --final 150 --dwell 60 --put
+  benchward --json board plan \"AX-20 backplane\" --station bench-1 --final 120 --part relay:140";
+
+/// Plan the recipe that takes a known board to a temperature in the least time
+///
+/// Shows the recipe, what is foretold of it and what that depends on. What the board model can't tell is said.
+#[derive(Debug, Args)]
+#[command(before_help = PLAN_EXAMPLES)]
+pub(crate) struct Plan {
+    /// The kind of board
+    board: String,
+    /// The station
+    #[arg(long, value_name = "STATION")]
+    station: String,
+    /// Temperature that the board gets to, °C
+    #[arg(long = "final", value_name = "CELSIUS")]
+    target: f64,
+    /// Fastest rise, °C/s [default: as fast as the bench can]
+    #[arg(long, value_name = "CELSIUS_PER_S")]
+    ramp_max: Option<f64>,
+    /// Time at that temperature, s
+    #[arg(long, value_name = "SECONDS", default_value_t = 30.0)]
+    dwell: f64,
+    /// Largest spread over the board at the end, °C
+    #[arg(long, value_name = "CELSIUS")]
+    spread_max: Option<f64>,
+    /// Hottest that a part may get, such as `relay:140`; may be said again
+    #[arg(long = "part", value_name = "NAME:CELSIUS", value_parser = part)]
+    parts: Vec<(String, f64)>,
+    /// Safe to handle below, °C
+    #[arg(long, value_name = "CELSIUS")]
+    safe: Option<f64>,
+    /// Temperature of the board before, °C [default: 24]
+    #[arg(long, value_name = "CELSIUS")]
+    start: Option<f64>,
+    /// Share of the bench's power that its supply leaves it, above 0 to 1 [default: all]
+    #[arg(long, value_name = "SHARE")]
+    supply_share: Option<f64>,
+    /// What the recipe is called [default: the board and the temperature]
+    #[arg(long, value_name = "NAME")]
+    name: Option<String>,
+    /// Store the recipe; takes the role `process`
+    #[arg(long)]
+    put: bool,
+}
+
+/// `relay:140`. The name may hold colons.
+fn part(text: &str) -> Result<(String, f64), String> {
+    let wrong = || format!("`{text}` is not a part and its limit, such as `relay:140`");
+    let (name, limit) = text.rsplit_once(':').ok_or_else(wrong)?;
+    let limit: f64 = limit.trim().parse().map_err(|_| wrong())?;
+    if name.trim().is_empty() || !limit.is_finite() {
+        return Err(wrong());
+    }
+    Ok((name.trim().into(), limit))
+}
+
+async fn plan(session: &Session, arguments: &Plan) -> Result<(), Failure> {
+    let request = shapes::PlanRequest {
+        board: arguments.board.clone(),
+        station: arguments.station.clone(),
+        recipe: arguments
+            .name
+            .clone()
+            .unwrap_or_else(|| format!("{} to {} °C", arguments.board, arguments.target)),
+        target_celsius: arguments.target,
+        ramp_celsius_per_s_max: arguments.ramp_max,
+        dwell_s: arguments.dwell,
+        safe_celsius: arguments.safe,
+        spread_celsius_max: arguments.spread_max,
+        parts: arguments.parts.clone(),
+        start_celsius: arguments.start,
+        supply_share: arguments.supply_share,
+    };
+    let request = serde_json::to_string(&request)
+        .map_err(|error| Failure::failed(format!("can't be asked: {error}")))?;
+    let daemon = session.daemon().await?;
+    let boards = daemon.boards().await?;
+    let mut plan: shapes::BoardPlan = parsed(&daemon.ask_records(boards.plan(&request)).await?)?;
+    if arguments.put {
+        let recipes = daemon.recipes().await?;
+        plan.revision = Some(daemon.ask(recipes.put(&plan.text)).await?);
+    }
+    session.screen.show(&plan, plan_page)?;
+    if plan.revision.is_some() {
+        session.screen.next(&format!(
+            "benchward run start {} --recipe \"{}\" --serial SERIAL",
+            plan.station, plan.recipe
+        ));
+    }
+    Ok(())
+}
+
+fn plan_page(plan: &shapes::BoardPlan, paint: Paint) -> String {
+    let mut text = format!(
+        "{}\n{}\n{}",
+        plan.text,
+        foretold::chart(plan),
+        foretold::planned(plan)
+    );
+    for unknown in &plan.unknown {
+        let _ = write!(text, "\n{}\n", paint.text(Tone::Warning, unknown));
+    }
+    let said = plan.revision.map_or_else(
+        || "not stored: `--put` stores it, or save the text and `benchward recipe put` it".into(),
+        |revision| format!("stored as \"{}\" revision {revision}", plan.recipe),
+    );
+    let _ = write!(text, "\n{said}\n");
+    text
+}
+
 pub(crate) async fn carry_out(session: &Session, verb: &Verb) -> Result<Exit, Failure> {
     match verb {
         Verb::Learn(arguments) => learn(session, arguments).await?,
+        Verb::Plan(arguments) => plan(session, arguments).await?,
         Verb::List(List {}) => {
             let boards = session.records().await?.boards().await?;
             session.screen.show(&boards, table)?;
@@ -277,6 +395,15 @@ mod tests {
                 parameter("slow_lag_s", 140.2, 16.0, dwell),
             ],
             text: String::new(),
+        }
+    }
+
+    #[test]
+    fn a_part_has_a_name_and_a_limit() {
+        assert_eq!(part("relay:140"), Ok(("relay".into(), 140.0)));
+        assert_eq!(part("K1: coil:99.5"), Ok(("K1: coil".into(), 99.5)));
+        for wrong in ["relay", ":140", "relay:hot", "relay:inf", ""] {
+            assert!(part(wrong).is_err(), "{wrong}");
         }
     }
 

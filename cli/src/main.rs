@@ -16,6 +16,7 @@ mod moment;
 mod records;
 
 mod figures;
+mod foretold;
 mod plot;
 mod screen;
 mod table;

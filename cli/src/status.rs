@@ -8,6 +8,7 @@ use clap::Args;
 use crate::Session;
 use crate::failure::Failure;
 use crate::figures::{NONE, celsius, clock, clock_or_none, count, or_none, percent};
+use crate::foretold;
 use crate::screen::{Paint, Tone};
 use crate::table::{Side, Table};
 
@@ -355,6 +356,14 @@ pub(crate) fn one(station: &shapes::Station, paint: Paint) -> String {
     if let Some(left) = station.dwell_left_s {
         figure("dwell", &format!("{} left", clock(left)));
     }
+    for (label, value) in station
+        .prediction
+        .as_ref()
+        .map(foretold::ahead)
+        .unwrap_or_default()
+    {
+        figure(&label, &value);
+    }
     figure(
         "heat",
         &format!("{}  {}", bar(station.heat), percent(station.heat)),
@@ -452,6 +461,7 @@ pub(crate) mod tests {
             waits_for: None,
             confirm_left_s: None,
             dwell_left_s: Some(23.9),
+            prediction: Some(foretold::tests::prediction()),
             resume_left_s: None,
             driver: "up".into(),
         }
@@ -466,6 +476,7 @@ pub(crate) mod tests {
             heat: 0.0,
             presence_left_s: None,
             dwell_left_s: None,
+            prediction: None,
             resume_left_s: Some(552.0),
             interlocks: vec![shapes::Interlock {
                 interlock: "operator-absent".into(),
@@ -491,6 +502,7 @@ pub(crate) mod tests {
             heat: 0.0,
             presence_left_s: None,
             dwell_left_s: None,
+            prediction: None,
             channels: vec![shapes::Channel {
                 channel: "board-top".into(),
                 celsius: None,
@@ -542,6 +554,10 @@ bench-1  dwell 1/2
   run       7, \"AX-20 backplane\", board A-0017
   control   79.8 °C, target 80.0 °C
   dwell     0:23 left
+  stage 1   14:04:00Z, between 14:03:48 and 14:04:12
+  stage 2   14:07:00Z, between 14:06:40 and 14:07:20
+  heat ends 14:08:00Z, between 14:07:40 and 14:08:20
+  safe      14:32Z, between 14:29 and 14:35
   heat      [###.................]  12 %
   ceiling   130.0 °C, set by the recipe
   presence  confirm within 14:20

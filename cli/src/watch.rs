@@ -16,6 +16,7 @@ use crate::Session;
 use crate::daemon::Daemon;
 use crate::failure::Failure;
 use crate::figures::{celsius, clock, percent};
+use crate::foretold;
 use crate::screen::wrapped;
 use crate::status::{self, Need};
 
@@ -118,6 +119,13 @@ fn line(now: &str, station: &shapes::Station) -> String {
             "; heat is off: {asked} `benchward run confirm {}`",
             station.station
         );
+    }
+    if let Some(safe) = station
+        .prediction
+        .as_ref()
+        .and_then(|prediction| foretold::moment(&prediction.safe))
+    {
+        let _ = write!(line, ", safe to handle {safe}");
     }
     if Need::of(station) >= Need::Warning {
         for interlock in station
@@ -235,7 +243,8 @@ mod tests {
     fn a_line_holds_what_a_log_needs() {
         assert_eq!(
             line("2026-11-25T13:46:33.120Z", &dwelling("bench-1")),
-            "2026-11-25T13:46:33.120Z bench-1 dwell 1/2, control 79.8 °C, target 80.0 °C, heat 12 %, presence 14:20"
+            "2026-11-25T13:46:33.120Z bench-1 dwell 1/2, control 79.8 °C, target 80.0 °C, heat 12 %, presence 14:20, \
+             safe to handle 14:32Z, between 14:29 and 14:35"
         );
         assert!(line("", &tripped("bench-2")).ends_with("limit 2 min. Heat is off."));
     }

@@ -222,7 +222,7 @@ fn a_start_gives_the_number_of_the_run() {
         (said.exit, json(&said.out)),
         (
             0,
-            serde_json::json!({"schema": 1, "run": 12, "board_model": null})
+            serde_json::json!({"schema": 1, "run": 12, "board_model": null, "prediction": null})
         )
     );
     assert_eq!(said.err, "", "with --json there is nothing else to say");

@@ -11,6 +11,7 @@ use crate::failure::Failure;
 use crate::figures::{
     NONE, celsius, clock, clock_or_none, difference, figure, limit, moment, offset, or_none,
 };
+use crate::foretold;
 use crate::journal;
 use crate::screen::{Paint, Tone};
 use crate::table::{Side, Table};
@@ -83,6 +84,9 @@ fn page(shown: &shapes::RunShown, paint: Paint) -> String {
             ]);
         }
         let _ = write!(text, "\n{}", table.render(paint));
+    }
+    if let Some(prediction) = &shown.prediction {
+        let _ = write!(text, "\n{}", foretold::beside(shown, prediction, paint));
     }
     if !shown.sensors.is_empty() {
         let _ = write!(text, "\n{}", sensors(&shown.sensors, paint));
@@ -236,6 +240,7 @@ mod tests {
                 learned_from: 7,
             }),
             first_run: None,
+            prediction: Some(foretold::tests::prediction()),
             stages: vec![
                 shapes::Stage {
                     stage: 1,
@@ -303,6 +308,11 @@ run 12  tripped
   STAGE   TARGET  REACHED AFTER  DWELL  OVERSHOOT
       1  50.0 °C           0:40   0:30     0.8 °C
       2  75.0 °C              -   0:00          -
+
+  STAGE  FORETOLD AFTER                  CAME AFTER
+      1  4:00, between 3:48 and 4:12           0:40
+      2  7:00, between 6:40 and 7:20              -
+   safe  32:00, between 29:00 and 35:00           -
 
   SENSOR      INPUT       OFFSET  CALIBRATION
   board-top   rack/tc1  -0.42 °C  2025-11-20, ice point, by safe1 (revision 4); OVERDUE, was due on 2026-11-20

@@ -9,6 +9,7 @@ use crate::Session;
 use crate::daemon::{Daemon, parsed};
 use crate::failure::Failure;
 use crate::figures::clock;
+use crate::foretold;
 use crate::recipe;
 
 const EXAMPLES: &str = "\
@@ -49,14 +50,24 @@ pub(crate) async fn start(session: &Session, arguments: &Arguments) -> Result<Ex
     // What follows only informs: if it can't be asked, the run has started all the same.
     let shown = shown(&daemon, run).await;
     let known = shown.as_ref().map(known_board);
+    let (board_model, prediction) = shown.map_or((None, None), |shown| (shown.board_model, shown.prediction));
     let started = shapes::Started {
         schema: shapes::SCHEMA,
         run,
-        board_model: shown.and_then(|shown| shown.board_model),
+        board_model,
+        prediction,
     };
     let absent_after_s = absent_after_s(&daemon, name).await;
     session.screen.show(&started, |started, _| {
-        sentence(started.run, name, &recipe, known.as_deref(), absent_after_s)
+        let foretold = started.prediction.as_ref().map(foretold::lines);
+        sentence(
+            started.run,
+            name,
+            &recipe,
+            known.as_deref(),
+            foretold.as_deref(),
+            absent_after_s,
+        )
     })?;
     session.screen.next(&format!("benchward watch {name}"));
     Ok(Exit::Done)
@@ -84,6 +95,7 @@ fn sentence(
     station: &str,
     recipe: &str,
     known: Option<&str>,
+    foretold: Option<&str>,
     absent_after_s: Option<f64>,
 ) -> String {
     let known = known.map_or(String::new(), |known| format!("\n{known}"));
@@ -93,7 +105,10 @@ fn sentence(
             clock(seconds)
         )
     });
-    format!("run {run} of \"{recipe}\" has started at {station}: heat is on{known}{presence}")
+    format!(
+        "run {run} of \"{recipe}\" has started at {station}: heat is on{known}{}{presence}",
+        foretold.unwrap_or_default()
+    )
 }
 
 /// Stores the recipe of a file, unless just this text is stored already; gives its name back.
@@ -145,10 +160,12 @@ mod tests {
                 "bench-1",
                 "AX-20",
                 Some("known board (revision 2, learned from run 7)"),
+                Some("\n  safe to handle  14:32Z, between 14:29 and 14:36"),
                 Some(900.0)
             ),
             "run 12 of \"AX-20\" has started at bench-1: heat is on\n\
              known board (revision 2, learned from run 7)\n\
+             \x20 safe to handle  14:32Z, between 14:29 and 14:36\n\
              stay with it: confirm with `benchward present bench-1` at least every 15:00"
         );
     }
@@ -159,10 +176,11 @@ mod tests {
             schema: 1,
             run: 12,
             board_model: None,
+            prediction: None,
         };
         assert_eq!(
             serde_json::to_string(&started).unwrap(),
-            r#"{"schema":1,"run":12,"board_model":null}"#
+            r#"{"schema":1,"run":12,"board_model":null,"prediction":null}"#
         );
     }
 }

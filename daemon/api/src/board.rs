@@ -32,6 +32,9 @@ const SD_MIN: f64 = 0.05;
 /// The largest: a factor of 20, which is no knowledge at all.
 const SD_MAX: f64 = 3.0;
 
+/// Up to where a board is taken to be known where its model doesn't say, °C: what a preheat usually reaches.
+const HOTTEST_UNKNOWN: f64 = 100.0;
+
 /// The word of a parameter, with its unit: `rise_celsius_per_s`.
 pub const fn word(parameter: Parameter) -> &'static str {
     known(parameter).0
@@ -128,6 +131,7 @@ pub fn model(kept: &archive::BoardModel) -> Result<BoardModel, String> {
         revision: kept.revision,
         learned_from: record.run,
         belief: Belief { mean, sd },
+        hottest: record.hottest_celsius.unwrap_or(HOTTEST_UNKNOWN),
     })
 }
 
@@ -141,6 +145,7 @@ pub(crate) mod tests {
             belief,
             rms: 0.4,
             worst: 1.2,
+            hottest: 100.0,
             determined: vec![Parameter::Rise, Parameter::HeaterLag],
         };
         archive::BoardModel {

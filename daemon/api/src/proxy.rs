@@ -164,6 +164,8 @@ pub trait Boards {
     fn show(&self, board: &str, station: &str) -> Result<String, crate::Error>;
     /// What a run says of its board and, where `store` says so, keeps it; as JSON. No board: what the recipe says.
     fn learn(&self, run: u64, board: &str, store: bool) -> Result<String, crate::Error>;
+    /// Plans a recipe from what is known of a board; request and answer as JSON.
+    fn plan(&self, request: &str) -> Result<String, crate::Error>;
 }
 
 /// Sensors and their calibrations.

@@ -3,15 +3,18 @@
 
 mod board;
 mod guard;
+mod prediction;
 mod sensor;
 mod window;
 
 use benchward_archive as archive;
-use benchward_core::{LabView, Quality, StationView};
+use benchward_core::units::Millis;
+use benchward_core::{LabView, Phase, Quality, StationView};
 use serde::{Deserialize, Serialize};
 
 pub use board::{BoardLearned, BoardModel, BoardParameter, Boards, RunBoardModel};
 pub use guard::RunGuard;
+pub use prediction::{BoardPlan, CurvePoint, Moment, PlanRequest, Prediction, StagePrediction};
 pub use sensor::{
     Calibration, CalibrationWarning, CheckRequest, RunSensor, Sensor, SensorCheck, SensorChecked,
     SensorHistory, Sensors, overdue_text,
@@ -85,6 +88,9 @@ pub struct Station {
     pub dwell_left_s: Option<f64>,
     /// How long a tripped run can still be resumed.
     pub resume_left_s: Option<f64>,
+    /// What is foretold of its run, kept current; null: nothing can be yet.
+    #[serde(default)]
+    pub prediction: Option<Prediction>,
     /// `up` or `down`.
     pub driver: String,
 }
@@ -111,8 +117,9 @@ pub struct Interlock {
     pub text: String,
 }
 
-impl From<&StationView> for Station {
-    fn from(view: &StationView) -> Self {
+impl Station {
+    /// The shape of a station. `wall`: wall time of a moment of the lab's clock.
+    pub fn new(view: &StationView, wall: impl Fn(Millis) -> archive::Wall) -> Self {
         Self {
             station: view.name.to_string(),
             phase: view.phase.text().into(),
@@ -147,28 +154,48 @@ impl From<&StationView> for Station {
                     text: interlock.text.clone(),
                 })
                 .collect(),
-            presence_left_s: view.presence_left.map(benchward_core::units::Millis::seconds),
+            presence_left_s: view.presence_left.map(Millis::seconds),
             waits_for: view.waits.as_ref().map(|waits| waits.text.to_string()),
             confirm_left_s: view.waits.as_ref().map(|waits| waits.left.seconds()),
-            dwell_left_s: view.dwell_left.map(benchward_core::units::Millis::seconds),
-            resume_left_s: view.resume_left.map(benchward_core::units::Millis::seconds),
+            dwell_left_s: view.dwell_left.map(Millis::seconds),
+            resume_left_s: view.resume_left.map(Millis::seconds),
+            prediction: prediction(view, wall),
             driver: if view.driver_up { "up" } else { "down" }.into(),
         }
     }
 }
 
 impl Status {
-    /// The shape of a lab. `archive`: what a person should know of the archive; empty while all is well.
-    pub fn new(view: &LabView, archive: String, calibration_warnings: Vec<CalibrationWarning>) -> Self {
+    /// The shape of a lab. `archive`: what a person should know of the archive; empty while all is well. `wall`: wall time of a
+    /// moment of the lab's clock.
+    pub fn new(
+        view: &LabView,
+        archive: String,
+        calibration_warnings: Vec<CalibrationWarning>,
+        wall: impl Fn(Millis) -> archive::Wall,
+    ) -> Self {
         Self {
             schema: SCHEMA,
             lab: view.name.to_string(),
             ceiling_celsius: thousandths(view.ceiling.degrees()),
             archive,
             calibration_warnings,
-            stations: view.stations.iter().map(Station::from).collect(),
+            stations: view
+                .stations
+                .iter()
+                .map(|station| Station::new(station, &wall))
+                .collect(),
         }
     }
+}
+
+/// What is foretold of a station's run, as far as it is still ahead.
+fn prediction(view: &StationView, wall: impl Fn(Millis) -> archive::Wall) -> Option<Prediction> {
+    let foretold = view.foretold.as_ref()?;
+    let shape = Prediction::new(&foretold.prediction, Some(wall(foretold.from)));
+    let stage = view.stage.map_or(0, |(stage, _)| stage);
+    let heats = matches!(view.phase, Phase::Ramp | Phase::Dwell);
+    Some(shape.gone_on(stage, heats, view.phase == Phase::Dwell))
 }
 
 /// Screens and dashboards need no more than a thousandth; archives keep every bit.
@@ -185,6 +212,8 @@ pub struct Started {
     pub run: u64,
     /// What is known of its kind of board; null: it is a first run.
     pub board_model: Option<RunBoardModel>,
+    /// What is foretold of it; null: nothing.
+    pub prediction: Option<Prediction>,
 }
 
 /// A command that did something and says what the state is now.
@@ -262,6 +291,9 @@ pub struct RunShown {
     /// How it was guarded, where the board was unknown; null: it was known, or the run is of an earlier version.
     #[serde(default)]
     pub first_run: Option<RunGuard>,
+    /// What was foretold before its start; null: nothing.
+    #[serde(default)]
+    pub prediction: Option<Prediction>,
     /// Its stages.
     pub stages: Vec<Stage>,
     /// Lines of the window it was judged by, the worst first.
@@ -510,6 +542,7 @@ impl RunShown {
                 .collect(),
             board_model: RunBoardModel::of(record),
             first_run: RunGuard::of(record),
+            prediction: Prediction::of(record),
             stages: record
                 .stages
                 .iter()

@@ -36,6 +36,9 @@ pub struct BoardModelRecord {
     pub rms_celsius: f64,
     /// Its largest miss, degrees Celsius.
     pub worst_celsius: f64,
+    /// Highest control temperature of the run, degrees Celsius; `None`: it was not kept.
+    #[serde(default)]
+    pub hottest_celsius: Option<f64>,
     /// The parameters.
     pub parameters: Vec<ParameterRecord>,
 }

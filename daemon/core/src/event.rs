@@ -8,6 +8,7 @@ use crate::channel::Sample;
 use crate::id::{InputId, InstanceId, OutputId, RequestId, RunId, Seq, StationId};
 use crate::model::BoardModel;
 use crate::person::{Origin, Person, Roles};
+use crate::predict::Prediction;
 use crate::recipe::Recipe;
 use crate::units::{Amps, Celsius, Fraction, Millis, Watts};
 
@@ -160,6 +161,8 @@ pub enum Ask {
         serial: Arc<str>,
         /// What is known of boards of its kind on this station; `None`: nothing yet.
         model: Option<Arc<BoardModel>>,
+        /// What that foretells; kept with the run. `None`: nothing.
+        foretold: Option<Arc<Prediction>>,
     },
     /// End the run of a station and let it cool.
     StopRun(StationId),

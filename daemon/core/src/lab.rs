@@ -277,7 +277,13 @@ impl Lab {
     }
 
     fn picture(&self, station: &Station) -> StationView {
-        station.view(self.now, &self.limits, self.absent_after, self.host)
+        station.view(
+            self.now,
+            &self.limits,
+            self.absent_after,
+            self.host,
+            &self.supplies,
+        )
     }
 
     /// Whether any station may heat now.
@@ -609,6 +615,7 @@ impl Lab {
                 revision,
                 serial,
                 model,
+                foretold,
             } => {
                 local(Act::Run)?;
                 let record = Record {
@@ -620,6 +627,7 @@ impl Lab {
                     operator: who.clone(),
                     model,
                     first_run: None,
+                    foretold,
                     started: self.now,
                     ended: None,
                     outcome: None,

@@ -30,6 +30,8 @@ mod supply;
 
 mod control;
 mod guard;
+pub mod plan;
+pub mod predict;
 mod run;
 mod station;
 

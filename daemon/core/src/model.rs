@@ -146,6 +146,8 @@ pub struct BoardModel {
     pub learned_from: u64,
     /// The parameters.
     pub belief: Belief,
+    /// Highest control temperature of that run, °C: above it nothing was seen of this board.
+    pub hottest: f64,
 }
 
 /// Absolute zero below 0 °C.
@@ -207,6 +209,8 @@ pub struct Model {
     to_room: Flow,
     /// 1 / (lag s).
     element_rate: f64,
+    /// How much less of the element's heat a board takes for each degree above a temperature, see [`Self::fading`].
+    fade: (f64, f64),
 }
 
 /// A flow between two temperatures: `fourth (a⁴ - b⁴) + linear (a - b)`, kelvin.
@@ -267,7 +271,16 @@ impl Model {
             to_board,
             to_room,
             element_rate: 1.0 / (heater_lag * to_board.slope(at_40)),
+            fade: (0.0, 0.0),
         }
+    }
+
+    /// The same for boards hotter than `above` °C, where the board takes a share `by` less for each 100 degrees more. What
+    /// was learned from a cooler run is a little too good to be true there: the hotter a board is, the more of it is hotter
+    /// than where it is measured, and the less it takes.
+    pub(crate) fn fading(mut self, above: f64, by: f64) -> Self {
+        self.fade = (above, by / 100.0);
+        self
     }
 
     /// What the board takes from the element and what it loses to its surroundings, °C/s.
@@ -294,10 +307,69 @@ impl Model {
         let wasted = self.to_room.between(element, surroundings);
         let element_rate = self.element_rate * (heat - 0.5 * flow - 0.5 * wasted);
         let loss = self.loss_to(state.board, around);
-        let board_rate = self.rise * flow - loss
+        let board_rate = self.rise * self.kept(state) * flow - loss
             + state.disturbance
             + self.slow_share * (state.slow - state.board) / self.slow_lag;
         (element_rate, board_rate)
+    }
+
+    /// What is taken for the room, °C.
+    pub(crate) const fn room(&self) -> f64 {
+        self.room
+    }
+
+    /// What is left of the flow on a board that hot.
+    fn kept(&self, state: &State) -> f64 {
+        let (above, by) = self.fade;
+        (1.0 - by * (state.board - above).max(0.0)).max(0.2)
+    }
+
+    /// What the board takes from the element now, as a share of the flow at full power.
+    pub(crate) fn flow(&self, state: &State) -> f64 {
+        self.to_board
+            .between(state.element + KELVIN, state.board + KELVIN)
+    }
+
+    /// The flow with which the board warms by `rate` °C/s.
+    pub(crate) fn flow_for(&self, state: &State, rate: f64) -> f64 {
+        let rise = self.rise * self.kept(state);
+        let without = self.rates(state, 0.0).1 - rise * self.flow(state);
+        (rate - without) / rise
+    }
+
+    /// Temperature of the element, °C, that gives the board this flow.
+    pub(crate) fn element_for(&self, state: &State, flow: f64) -> f64 {
+        let board = state.board + KELVIN;
+        // Newton's rule from above on a rising convex function. No flow is asked for that an element at absolute zero
+        // couldn't take.
+        let mut at = (board + 100.0).max(state.element + KELVIN).max(KELVIN + 600.0);
+        for _ in 0..6 {
+            at -= (self.to_board.between(at, board) - flow) / self.to_board.slope(at);
+            at = at.clamp(100.0, 3_000.0);
+        }
+        at - KELVIN
+    }
+
+    /// Heat that warms the element by `rate` °C/s.
+    pub(crate) fn heat_for(&self, state: &State, rate: f64) -> f64 {
+        (rate - self.rates(state, 0.0).0) / self.element_rate
+    }
+
+    /// Time constant of the element as hot as it is now, seconds.
+    pub(crate) fn element_lag(&self, state: &State) -> f64 {
+        let at = state.element.max(0.0) + KELVIN;
+        1.0 / (self.element_rate * 0.5 * (self.to_board.slope(at) + self.to_room.slope(at)))
+    }
+
+    /// Lets `dt` seconds pass in which the board is held where it is, however long: the element gives what the board
+    /// loses, the rest settles. Returns the heat that it took at the end.
+    pub(crate) fn hold(&self, state: &mut State, dt: f64) -> f64 {
+        state.reading = state.board;
+        state.slow += (state.board - state.slow) * (1.0 - (-dt / self.slow_lag).exp());
+        state.element = self.element_for(state, self.flow_for(state, 0.0));
+        let heat = self.heat_for(state, 0.0).clamp(0.0, 1.0);
+        state.warm += (heat - state.warm) * (1.0 - (-dt / WARM_UP_S).exp());
+        heat
     }
 
     /// How fast the board warms now, °C/s.

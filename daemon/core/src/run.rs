@@ -29,6 +29,8 @@ use crate::id::{RunId, StationId};
 use crate::interlock::InterlockName;
 use crate::model::BoardModel;
 use crate::person::Person;
+use crate::predict::outlook::{Foretold, Outlook};
+use crate::predict::{Place, Prediction};
 use crate::recipe::{Recipe, Stage};
 use crate::units::{Celsius, CelsiusDelta, Fraction, Millis, Watts};
 
@@ -139,6 +141,8 @@ pub struct Record {
     pub model: Option<Arc<BoardModel>>,
     /// How it was guarded, where the board was unknown.
     pub first_run: Option<FirstRun>,
+    /// What was foretold before it began; `None`: nothing could be.
+    pub foretold: Option<Arc<Prediction>>,
     /// When it started.
     pub started: Millis,
     /// When its record was closed.
@@ -239,6 +243,7 @@ pub(crate) struct Run {
     controller: Controller,
     /// Watches a run on an unknown board until its first target.
     guard: Option<Guard>,
+    outlook: Outlook,
     /// Heat has been possible since then; `None` while it isn't.
     heat_since: Option<Millis>,
     /// How long it was possible before that.
@@ -261,12 +266,14 @@ impl Run {
             .then(|| Guard::new(&record.recipe, channels, watts));
         record.first_run = guard.as_ref().map(Guard::first_run);
         let limit = heat_limit(&record.recipe);
-        let known = record.model.as_ref().map(|model| model.belief);
+        let outlook = Outlook::new(now, record.foretold.clone());
+        let controller = Controller::new(record.model.as_deref());
         let mut run = Self {
+            outlook,
             record,
             state: State::Ramp,
             stage: 0,
-            controller: Controller::new(known),
+            controller,
             guard,
             heat_since: Some(now),
             heated_before: Millis::ZERO,
@@ -339,6 +346,7 @@ impl Run {
                     inside: true,
                     last: now,
                 };
+                self.outlook.moved_on();
                 if kept.reached.is_none() {
                     kept.reached = Some(now);
                 }
@@ -454,10 +462,33 @@ impl Run {
         }
     }
 
+    /// What is foretold of it now.
+    pub(crate) fn foretold(&self) -> Option<&Foretold> {
+        self.outlook.foretold()
+    }
+
+    /// Keeps what is foretold current, a small piece at a time. `most`: share of full power that its supply leaves it.
+    pub(crate) fn look_ahead(&mut self, now: Millis, most: f64) {
+        let place = match self.state {
+            State::Ramp => Place::Ramp(self.stage),
+            State::Dwell { .. } => {
+                let dwelt = self.record.stages.last().map_or(Millis::ZERO, |kept| kept.dwelt);
+                Place::Dwell(self.stage, dwelt.seconds())
+            }
+            State::Suspended { cooled, .. } | State::Cooling { cooled } if cooled.safe => return,
+            State::Suspended { .. } | State::Cooling { .. } | State::Easing { .. } => Place::Cooling,
+        };
+        let controller = &self.controller;
+        self.outlook
+            .work(now, &self.record.recipe, || controller.start(place, most));
+    }
+
     /// An interlock has acted: no heat; a person may resume.
     pub(crate) fn suspend(&mut self, now: Millis) {
         self.end_heat(now);
         self.record.outcome = Some(Outcome::Tripped);
+        // The stages don't come as was foretold, if at all; how the board cools is foretold anew.
+        self.outlook.forget();
         self.state = State::Suspended {
             until: now + RESUME_WITHIN,
             cooled: Cooled::default(),
@@ -486,6 +517,7 @@ impl Run {
         if let Some(guard) = &mut self.guard {
             guard.resume(now);
         }
+        self.outlook.forget();
     }
 
     /// How far the readings are off from what they should be, while heat may be on.
@@ -497,6 +529,11 @@ impl Run {
     pub(crate) fn cool(&mut self, now: Millis, outcome: Outcome) {
         self.end_heat(now);
         self.record.outcome = Some(outcome);
+        if outcome == Outcome::Completed {
+            self.outlook.moved_on();
+        } else {
+            self.outlook.forget();
+        }
         self.state = State::Cooling {
             cooled: Cooled::default(),
         };
@@ -532,6 +569,7 @@ impl Run {
 
     fn begin_stage(&mut self, now: Millis) {
         self.controller.begin_stage();
+        self.outlook.moved_on();
         self.state = State::Ramp;
         self.record.stages.push(StageRecord {
             target: self.current().target,

@@ -340,6 +340,20 @@ impl Station {
             }
             self.cool_down(around);
         }
+        if let Some(received) = received {
+            self.look_ahead(around, received);
+        }
+    }
+
+    /// Keeps what is foretold of the run current. It comes after everything about heat, and in small pieces.
+    fn look_ahead(&mut self, around: &Around<'_>, received: Millis) {
+        let Some(since) = self.run.as_ref().map(|run| run.record.started) else {
+            return;
+        };
+        let most = self.supply_left(around.now, around.supplies, since);
+        if let Some(run) = &mut self.run {
+            run.look_ahead(received, most);
+        }
     }
 
     /// Lets the control of a run that doesn't heat go on watching its board.
@@ -479,6 +493,12 @@ impl Station {
             since: run.record.started,
         };
         around.supplies.share(around.now, self.id, *around.seq, demand)
+    }
+
+    /// Share of its full power that its supply leaves a run that began then.
+    fn supply_left(&self, now: Millis, supplies: &Supplies, since: Millis) -> f64 {
+        self.load()
+            .map_or(1.0, |(rated, _)| supplies.left(now, self.id, rated, since))
     }
 
     /// What its heaters draw together at full heat, and how; `None` where one doesn't say.
@@ -985,6 +1005,7 @@ impl Station {
         limits: &Limits,
         absent_after: Millis,
         host: HostLimits,
+        supplies: &Supplies,
     ) -> StationView {
         let run = self.run.as_ref();
         let heating = run.filter(|_| self.heating());
@@ -1040,6 +1061,8 @@ impl Station {
                 State::Suspended { until, .. } => Some(until.since(now)),
                 State::Ramp | State::Dwell { .. } | State::Easing { .. } | State::Cooling { .. } => None,
             }),
+            foretold: run.and_then(Run::foretold).cloned(),
+            supply_left: Fraction::clamped(self.supply_left(now, supplies, now)),
             driver_up: self.links.iter().all(|link| link.loss.is_none()),
         }
     }

@@ -201,6 +201,31 @@ impl Supplies {
         }
     }
 
+    /// Share of `rated` watts that the others on the station's supply leave a run of it that began then, by what they ask for
+    /// now: 1 where there is no supply. Those count that are served before it. How long they will ask for as much, nobody
+    /// knows.
+    pub(crate) fn left(&self, now: Millis, station: StationId, rated: Watts, since: Millis) -> f64 {
+        let at = station.index();
+        let Some(customer) = self.customers.get(at) else {
+            return 1.0;
+        };
+        let (Some(supply), Some(budget)) = (customer.supply, self.budget(station)) else {
+            return 1.0;
+        };
+        let taken: f64 = self
+            .customers
+            .iter()
+            .enumerate()
+            .filter(|(one, other)| *one != at && other.supply == Some(supply))
+            .filter_map(|(one, other)| other.demand.map(|(demand, asked)| (one, demand, asked)))
+            .filter(|(one, demand, asked)| {
+                now < *asked + HELD && (demand.dwelling || (demand.since, *one) < (since, at))
+            })
+            .map(|(_, demand, _)| demand.asked.share() * demand.rated.watts())
+            .sum();
+        ((budget.watts() - taken) / rated.watts().max(1.0)).clamp(0.0, 1.0)
+    }
+
     /// What the station's supply gives; `None`: it is on none.
     pub(crate) fn budget(&self, station: StationId) -> Option<Watts> {
         let supply = self.customers.get(station.index())?.supply?;

@@ -7,6 +7,7 @@ use crate::guard::Waits;
 use crate::id::RunId;
 use crate::interlock::InterlockName;
 use crate::limits::Ceiling;
+use crate::predict::Foretold;
 use crate::run::Phase;
 use crate::units::{Celsius, Fraction, Millis};
 
@@ -58,6 +59,10 @@ pub struct StationView {
     pub dwell_left: Option<Millis>,
     /// How long a tripped run can still be resumed.
     pub resume_left: Option<Millis>,
+    /// What is foretold of its run; `None`: nothing can be yet.
+    pub foretold: Option<Foretold>,
+    /// Share of its full power that others on its supply would leave a run that began now.
+    pub supply_left: Fraction,
     /// Whether all its drivers are up.
     pub driver_up: bool,
 }

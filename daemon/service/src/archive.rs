@@ -17,6 +17,7 @@ use benchward_api::{judging, shapes};
 use benchward_archive::{self as archive, Document, JournalEntry, Reader, Wall, Writer};
 use benchward_core::interlock::{Effect, InterlockName};
 use benchward_core::model::BoardModel;
+use benchward_core::predict::Prediction;
 use benchward_core::units::Millis;
 use benchward_core::{
     Action, Entry, EntryKind, Fault, FirstRun, LimitScope, Outcome, Phase, Record, Row, RunChange, Sample,
@@ -665,6 +666,12 @@ impl Keeper {
                 .iter()
                 .map(|model| known_board(model))
                 .chain(record.first_run.iter().map(guarded))
+                .chain(
+                    record
+                        .foretold
+                        .iter()
+                        .map(|foretold| prediction(foretold, wall(record.started))),
+                )
                 .collect(),
             ..archive::RunRecord::default()
         }
@@ -766,6 +773,12 @@ fn guarded(first: &FirstRun) -> (String, serde_json::Value) {
         confirmed_by: first.confirmed_by.as_ref().map(ToString::to_string),
     };
     (shapes::RunGuard::KEY.into(), serde_json::json!(kept))
+}
+
+/// What was foretold of a run before its start, as its record keeps it.
+fn prediction(foretold: &Prediction, started: Wall) -> (String, serde_json::Value) {
+    let shape = shapes::Prediction::new(foretold, Some(started));
+    (shapes::Prediction::KEY.into(), serde_json::json!(shape))
 }
 
 fn fault_of(fault: Fault) -> archive::FaultKind {

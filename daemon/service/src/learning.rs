@@ -15,7 +15,7 @@ const HELD_MS: u64 = 3_000;
 const COLD: f64 = 35.0;
 
 /// The room where a board was warm when its run started, °C: a heated shop.
-const ROOM: f64 = 24.0;
+pub(crate) const ROOM: f64 = 24.0;
 
 /// What the room is taken for, °C.
 pub(crate) fn room(samples: &[Sample]) -> f64 {

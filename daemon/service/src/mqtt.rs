@@ -20,7 +20,9 @@ use std::time::Duration;
 
 use anyhow::Context as _;
 use benchward_api::shapes;
+use benchward_archive::Wall;
 use benchward_config::Mqtt;
+use benchward_core::units::Millis;
 use benchward_core::{Ask, LabView, Origin, Person, Roles, Signal, StationId};
 use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::{ConnectReturnCode, LastWill, Packet, PubAckReason};
@@ -116,7 +118,11 @@ async fn connection(settings: &Mqtt, shared: &Shared, end: &mut watch::Receiver<
             // Not while it is connecting: each look would drop the attempt and begin it anew, and a broker that takes
             // longer than that for its handshake would never be reached.
             _ = look.tick(), if teller.is_some() => if let Some(teller) = &mut teller {
-                teller.look(&shared.lab.view(), &shared.clock.wall_now().to_string());
+                teller.look(
+                    &shared.lab.view(),
+                    &shared.clock.wall_now().to_string(),
+                    |at| shared.clock.wall(at),
+                );
             },
             signal = signals.recv(), if teller.is_some() => match signal {
                 Ok(signal) => if let Some(teller) = &mut teller {
@@ -361,9 +367,9 @@ impl Teller {
         }
     }
 
-    fn look(&mut self, view: &LabView, time: &str) {
+    fn look(&mut self, view: &LabView, time: &str, wall: impl Fn(Millis) -> Wall) {
         for station in &view.stations {
-            let shape = shapes::Station::from(station);
+            let shape = shapes::Station::new(station, &wall);
             let name = &shape.station;
             let tripped: Vec<&str> = shape
                 .interlocks
@@ -384,9 +390,13 @@ impl Teller {
             });
             self.keep_said(format!("{name}/state"), state, time, true);
             if let Some(run) = shape.run {
+                let safe = shape.prediction.as_ref().map(|prediction| &prediction.safe);
                 let run = json!({
                     "run": run, "recipe": shape.recipe, "serial": shape.serial, "phase": shape.phase,
                     "stage": shape.stage, "stages": shape.stages,
+                    "safe": safe.and_then(|safe| safe.at.as_ref()),
+                    "safe_earliest": safe.and_then(|safe| safe.earliest.as_ref()),
+                    "safe_latest": safe.and_then(|safe| safe.latest.as_ref()),
                 });
                 self.keep_said(format!("{name}/run"), run, time, true);
             }

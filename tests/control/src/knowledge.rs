@@ -1,13 +1,11 @@
-//! What the product knows of a board before a run, learned from one run on it.
-//!
-//! The product can't learn a board model yet. Where it can, [`Model`] becomes its type, and `learn`, [`off_by_30`] and
-//! [`predict`] its calls; everything that is measured with them is there.
+//! What the product knows of a board before a run, learned from one run on it, and what it foretells with that.
 
 use anyhow::Result;
 use benchward_core::model::learn;
+use benchward_core::predict::{self, Expected, Start};
 use benchward_core::recipe::Recipe;
+use benchward_core::units::CelsiusDelta;
 use benchward_core::{Row, Sample};
-use benchward_driver_simulated::Reading;
 use benchward_driver_simulated::random::Random;
 
 use crate::family::Plant;
@@ -68,6 +66,7 @@ fn learn(rows: &[Row], plant: &Plant) -> Option<Model> {
         revision: 1,
         learned_from: 1,
         belief: learned.belief,
+        hottest: learned.hottest,
     })
 }
 
@@ -90,9 +89,9 @@ pub fn off_factors(seed: u64) -> impl Iterator<Item = f64> {
     std::iter::repeat_with(move || if coin.unit() < 0.5 { OFF } else { 1.0 / OFF })
 }
 
-/// How long a recipe takes.
+/// How long a recipe takes, by what a model says or by what came.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Predicted {
+pub struct Times {
     /// For each stage: from its start to 1 °C below its target, seconds.
     pub ramps_s: Vec<f64>,
     /// From the start to the last dwell's end, seconds.
@@ -101,9 +100,44 @@ pub struct Predicted {
     pub cooling_s: f64,
 }
 
-/// What a model says of a recipe, from a bench that stands as these readings say. `None`: it can't say.
-pub fn predict(_model: &Model, _recipe: &Recipe, _readings: &[Reading]) -> Option<Predicted> {
-    None
+/// What is asked of a model before a run. `None` each: it says that it can't say.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Foretold {
+    /// From the start to 1 °C below each stage's target.
+    pub arrivals: Vec<Option<Expected>>,
+    /// From the start to the end of the stage before, seconds.
+    pub begins_s: Vec<Option<f64>>,
+    /// From the start to the last dwell's end.
+    pub total: Option<Expected>,
+    /// From the start to safe to handle.
+    pub safe: Option<Expected>,
+}
+
+/// What a model says of a recipe, from a bench whose control channel reads `celsius`.
+pub fn predict(model: &Model, recipe: &Recipe, celsius: f64) -> Foretold {
+    let start = Start::at_rest(model, celsius, 1.0);
+    let prediction = predict::predict(&start, recipe);
+    // The table counts from the start of a stage to 1 °C below its target, the recipe to the edge of its band.
+    let mut narrow = recipe.clone();
+    for stage in &mut narrow.stages {
+        stage.band = CelsiusDelta::constant(1.0);
+    }
+    let arrivals = predict::predict(&start, &narrow);
+    let ends = prediction.stages.iter().map(|stage| stage.end);
+    let begins = ends.map(|end| end.expected().map(|end| end.likely_s));
+    Foretold {
+        arrivals: arrivals
+            .stages
+            .iter()
+            .map(|stage| stage.arrival.expected())
+            .collect(),
+        begins_s: std::iter::once(Some(0.0))
+            .chain(begins)
+            .take(recipe.stages.len())
+            .collect(),
+        total: prediction.heat_ends().expected(),
+        safe: prediction.safe.expected(),
+    }
 }
 
 #[cfg(test)]

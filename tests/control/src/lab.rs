@@ -4,6 +4,7 @@ use std::collections::VecDeque;
 use std::sync::Arc;
 
 use benchward_core::interlock::Permit;
+use benchward_core::predict::Foretold;
 use benchward_core::recipe::Recipe;
 use benchward_core::units::{Celsius, CelsiusDelta, Fraction, Millis, Watts};
 use benchward_core::{
@@ -171,6 +172,7 @@ impl World {
                     revision: 1,
                     serial: "SN-0001".into(),
                     model: known.map(|known| Arc::new(known.clone())),
+                    foretold: None,
                 },
             }),
         );
@@ -336,10 +338,25 @@ pub fn alone(
     known: Option<&Model>,
     conditions: &Conditions,
 ) -> Result<(Run, Vec<Row>)> {
+    let (run, rows, _) = watched(plant, recipe, known, conditions)?;
+    Ok((run, rows))
+}
+
+/// As [`alone`], with everything that was foretold on the way, in its order.
+///
+/// # Errors
+/// If the product refuses to start.
+pub fn watched(
+    plant: &Plant,
+    recipe: &Arc<Recipe>,
+    known: Option<&Model>,
+    conditions: &Conditions,
+) -> Result<(Run, Vec<Row>, Vec<Foretold>)> {
     let mut alone = Alone {
         world: World::new(&[&plant.settings], None),
         recipe,
         known,
+        foretold: Vec::new(),
     };
     let mut run = run::run(plant, recipe, &mut alone, conditions);
     run.asked = alone.world.stations[0].asked > 0;
@@ -352,7 +369,8 @@ pub fn alone(
         recipe.name,
         station.refused.as_deref().unwrap_or_default()
     );
-    Ok((run, std::mem::take(&mut station.rows)))
+    let rows = std::mem::take(&mut station.rows);
+    Ok((run, rows, alone.foretold))
 }
 
 /// One bench in a lab of its own, on one recipe.
@@ -360,11 +378,18 @@ struct Alone<'a> {
     world: World,
     recipe: &'a Arc<Recipe>,
     known: Option<&'a Model>,
+    foretold: Vec<Foretold>,
 }
 
 impl Decides for Alone<'_> {
     fn scan(&mut self, now: Millis, readings: &[Reading]) {
         self.world.scan(now, 0, readings);
+        let view = self.world.lab.station_view(StationId(0));
+        if let Some(foretold) = view.and_then(|view| view.foretold)
+            && self.foretold.last().is_none_or(|last| last.from != foretold.from)
+        {
+            self.foretold.push(foretold);
+        }
     }
 
     fn tick(&mut self, now: Millis) {

@@ -16,7 +16,7 @@ use crate::score::{self, Course, Score, Sight};
 pub const STEP: Millis = Millis(50);
 
 /// How long the bench is only looked at before the run is started.
-const LEAD: Millis = Millis(2_000);
+pub const LEAD: Millis = Millis(2_000);
 
 /// How long the board is watched after the last dwell unless asked otherwise, seconds: no heater of the family coasts longer.
 const AFTER_S: f64 = 60.0;

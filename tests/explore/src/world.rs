@@ -597,6 +597,7 @@ impl World {
             revision: 1,
             serial: "SN-0001".into(),
             model: Some(model()),
+            foretold: None,
         }
     }
 

@@ -21,7 +21,8 @@ use horizon::{Horizon, Wish};
 pub(crate) use residual::Off;
 use residual::Watch;
 
-use crate::model::Belief;
+use crate::model::{Belief, BoardModel, State};
+use crate::predict::{Place, Start};
 use crate::units::{Celsius, CelsiusPerSecond, Fraction, Millis};
 
 /// Shortest time between two decisions.
@@ -58,6 +59,8 @@ const SETTLES_UNKNOWN_S: f64 = 15.0;
 #[derive(Debug, Clone)]
 pub(crate) struct Controller {
     beliefs: Vec<Belief>,
+    /// Highest temperature that the board was seen at before, °C.
+    hottest: f64,
     doubts: f64,
     known: bool,
     inner: Option<Loop>,
@@ -159,9 +162,10 @@ impl Hypothesis {
 
 impl Controller {
     /// For a board with this model, or for one that nobody has seen.
-    pub(crate) fn new(known: Option<Belief>) -> Self {
+    pub(crate) fn new(known: Option<&BoardModel>) -> Self {
         Self {
-            beliefs: known.map_or_else(Belief::of_unknown_boards, |belief| vec![belief]),
+            beliefs: known.map_or_else(Belief::of_unknown_boards, |known| vec![known.belief]),
+            hottest: known.map_or(0.0, |known| known.hottest),
             doubts: if known.is_some() {
                 DOUBTS_KNOWN
             } else {
@@ -205,6 +209,32 @@ impl Controller {
             }
         }
         mildest
+    }
+
+    /// What a prediction can start from: the likeliest board as it stands now. `None` before the first reading, and while
+    /// another kind of bench is as plausible. `most`: share of full power that there is.
+    pub(crate) fn start(&self, place: Place, most: f64) -> Option<Start> {
+        let [likeliest, others @ ..] = self.inner.as_ref()?.hypotheses.as_slice() else {
+            return None;
+        };
+        let least = likeliest.adaptation.cost;
+        if others
+            .iter()
+            .any(|other| other.adaptation.cost - least < PLAUSIBLE)
+        {
+            return None;
+        }
+        let state: State = likeliest.filter.state;
+        Some(Start::underway(
+            likeliest.family.theta,
+            &likeliest.adaptation.covariance,
+            state,
+            place,
+            likeliest.family.model.room(),
+            self.hottest.max(state.board),
+            self.beliefs.len() == 1,
+            most,
+        ))
     }
 
     /// Takes in a good control temperature, and the heat that was really granted since the one before it.

@@ -33,6 +33,8 @@ pub struct Learned {
     pub rms: f64,
     /// The largest miss, °C.
     pub worst: f64,
+    /// Highest reading, °C: above it nothing was seen.
+    pub hottest: f64,
     /// Which parameters the run determined; the others are as they were believed.
     pub determined: Vec<Parameter>,
 }
@@ -260,6 +262,7 @@ pub fn learn(samples: &[Sample], room: f64) -> Result<Learned, NothingLearned> {
         },
         rms,
         worst,
+        hottest: samples[0].celsius + rise,
         determined,
     })
 }

@@ -288,3 +288,38 @@ proptest! {
         prop_assert!((sum - f64::from(wanted.min(50 * at_once))).abs() < 0.3, "{sum} of {wanted}");
     }
 }
+
+#[test]
+fn what_is_left_is_what_those_served_before_do_not_ask_for() {
+    let mut supplies = wall(4);
+    let [first, second, last] = [0, 1, 2].map(StationId);
+    let left = |supplies: &Supplies, now, station, since| supplies.left(now, station, watts(800.0), since);
+    let alone = left(&supplies, Millis::ZERO, last, Millis::ZERO);
+    assert!((alone - 1.0).abs() < 1e-12, "{alone}");
+    let asked = |asked, dwelling, since| Demand {
+        dwelling,
+        since: Millis(since),
+        ..demand(asked, 800.0, Draw::Steady)
+    };
+    supplies.share(Millis(100), first, Seq(0), asked(1.0, false, 10));
+    supplies.share(Millis(100), second, Seq(1), asked(0.25, true, 90));
+    // 1440 W less 800 W less 200 W, of 800 W.
+    let now = Millis(200);
+    let found = left(&supplies, now, last, now);
+    assert!((found - 0.55).abs() < 1e-12, "{found}");
+    // Who began before the first is served before it; a dwell comes before everybody.
+    let found = left(&supplies, now, last, Millis(5));
+    assert!(
+        (found - 1.0).abs() < 1e-12,
+        "1240 W are more than it takes: {found}"
+    );
+    // What nobody asks for any more is there again, and a station without a supply has all.
+    let found = left(&supplies, Millis(100) + HELD, last, Millis(9_000));
+    assert!((found - 1.0).abs() < 1e-12, "{found}");
+    supplies.release(now, first, Seq(2));
+    let found = left(&supplies, now, last, now);
+    assert!((found - 1.0).abs() < 1e-12, "{found}");
+    let free = Supplies::new(vec![watts(100.0)], vec![None]);
+    let found = left(&free, now, first, now);
+    assert!((found - 1.0).abs() < 1e-12, "{found}");
+}

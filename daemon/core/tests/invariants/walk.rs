@@ -335,6 +335,7 @@ fn start(station: StationId, recipe: usize) -> Ask {
         revision: 1,
         serial: "SN-0001".into(),
         model: None,
+        foretold: None,
     }
 }
 

@@ -133,6 +133,7 @@ impl Plant {
             revision: 1,
             serial: "AX20-0001".into(),
             model: None,
+            foretold: None,
         });
     }
 

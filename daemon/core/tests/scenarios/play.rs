@@ -407,6 +407,7 @@ impl World {
             revision: 1,
             serial: "SN-0001".into(),
             model: None,
+            foretold: None,
         })
     }
 

@@ -3,10 +3,12 @@
 use benchward_api::{Error, board, shapes};
 use benchward_archive::{self as archive, BoardModelRecord, Reader, RunRecord};
 use benchward_core::model::learn;
+use benchward_core::plan::{Requirements, plan};
 use benchward_core::recipe::{NAME_CHARS_MAX, Recipe};
 use benchward_core::{Act, Ask, RunId, StationId};
 use zbus::message::Header;
 
+use super::station::known;
 use super::{Door, blocking, json};
 use crate::learning::{self, Gathering};
 
@@ -111,6 +113,52 @@ impl Boards {
             model: shapes::BoardModel::from(&model),
         })
     }
+
+    /// The recipe that takes a board to a temperature in the least time, by what is known of it. `request`: JSON
+    /// (`shapes::PlanRequest`). Returns JSON (`shapes::BoardPlan`); nothing is stored, so that it needs no role.
+    ///
+    /// Errors: `NoSuch` (nothing is known of the board there), `Invalid` (with every mistake), `Archive`.
+    async fn plan(&self, request: String) -> Result<String, Error> {
+        let request: shapes::PlanRequest = serde_json::from_str(&request)
+            .map_err(|error| Error::Invalid(format!("the request can't be read: {error}")))?;
+        let share = request.supply_share.unwrap_or(1.0);
+        if !(share > 0.0 && share <= 1.0) {
+            return Err(Error::Invalid(format!(
+                "the supply share is {share}; it takes a share above 0 and up to 1"
+            )));
+        }
+        let start = request.start_celsius.unwrap_or(learning::ROOM);
+        if !(-40.0..=200.0).contains(&start) {
+            return Err(Error::Invalid(format!(
+                "the board is {start} °C at the start; it takes -40 to 200"
+            )));
+        }
+        let reader = self.0.shared.reader.clone();
+        blocking(move || {
+            let (board, station) = (&*request.board, &*request.station);
+            let model = known(&reader, board, station)
+                .map_err(Error::Archive)?
+                .ok_or_else(|| {
+                    Error::NoSuch(format!(
+                        "nothing is known of a board \"{board}\" at {station}; let a run of it end and `benchward board learn` \
+                         from it"
+                    ))
+                })?;
+            let asked = Requirements {
+                name: request.recipe.clone(),
+                target: request.target_celsius,
+                ramp_max: request.ramp_celsius_per_s_max,
+                dwell_s: request.dwell_s,
+                safe: request.safe_celsius,
+                spread_max: request.spread_celsius_max,
+                parts: request.parts.clone(),
+            };
+            let plan = plan(&model, start, share, &asked)
+                .map_err(|mistakes| Error::Invalid(mistakes.to_string()))?;
+            json(&shapes::BoardPlan::new(&plan, station, model.revision))
+        })
+        .await
+    }
 }
 
 impl Boards {
@@ -189,6 +237,7 @@ fn learned(
         readings: u32::try_from(samples.len()).unwrap_or(u32::MAX),
         rms_celsius: learned.rms,
         worst_celsius: learned.worst,
+        hottest_celsius: Some(learned.hottest),
         parameters: board::parameters(&learned),
         ..BoardModelRecord::default()
     })

@@ -20,6 +20,7 @@ impl Lab {
             &shared.lab.view(),
             shared.keep.standing().text.clone(),
             shared.keep.sensors().warnings(shared.clock.wall_now()),
+            |at| shared.clock.wall(at),
         ))
     }
 

@@ -5,7 +5,8 @@ use std::sync::Arc;
 use benchward_api::Error;
 use benchward_archive::Reader;
 use benchward_core::model::BoardModel;
-use benchward_core::recipe::Recipe;
+use benchward_core::predict::{self, Prediction};
+use benchward_core::recipe::{ControlBy, Recipe};
 use benchward_core::units::Celsius;
 use benchward_core::{Answer, Ask, StationId, StationView};
 use tracing::warn;
@@ -15,7 +16,7 @@ use super::lab::celsius_of;
 use super::{Door, blocking};
 
 /// What is known of a kind of board on a station; `Err`: why that can't be said.
-fn known(reader: &Reader, board: &str, station: &str) -> Result<Option<BoardModel>, String> {
+pub(super) fn known(reader: &Reader, board: &str, station: &str) -> Result<Option<BoardModel>, String> {
     let kept = reader
         .board_model(board, station)
         .map_err(|error| format!("what is known of \"{board}\" at {station} can't be read: {error}"))?;
@@ -23,6 +24,35 @@ fn known(reader: &Reader, board: &str, station: &str) -> Result<Option<BoardMode
         return Err(text.clone());
     }
     kept.found.first().map(benchward_api::board::model).transpose()
+}
+
+/// What a board model foretells of a run that starts as the station stands now. `None`: there is no temperature to start
+/// from.
+fn foretold(view: &StationView, recipe: &Recipe, model: &BoardModel) -> Option<Prediction> {
+    let read = |name: Option<&str>| {
+        let all = view
+            .channels
+            .iter()
+            .filter(|channel| name.is_none_or(|name| *channel.name == *name));
+        let celsius: Option<Vec<f64>> = all.map(|channel| channel.celsius.map(Celsius::degrees)).collect();
+        celsius.filter(|celsius| !celsius.is_empty())
+    };
+    let celsius = match &recipe.control {
+        ControlBy::Channel(name) => read(Some(name))?.into_iter().reduce(f64::max),
+        ControlBy::Hottest => read(None)?.into_iter().reduce(f64::max),
+        ControlBy::Coldest => read(None)?.into_iter().reduce(f64::min),
+        ControlBy::Mean => {
+            let all = read(None)?;
+            let count = u32::try_from(all.len()).ok()?;
+            Some(all.iter().sum::<f64>() / f64::from(count))
+        }
+    }?;
+    Some(predict::before_start(
+        model,
+        celsius,
+        recipe,
+        view.supply_left.share(),
+    ))
 }
 
 /// Longest serial number, characters: it has to fit on a label and a screen.
@@ -59,9 +89,10 @@ impl Station {
                 serial.chars().count()
             )));
         }
-        let name = self.view().map(|view| view.name).unwrap_or_default();
+        let view = self.view();
+        let name = view.as_ref().map(|view| view.name.clone()).unwrap_or_default();
         let reader = self.door.shared.reader.clone();
-        let (recipe, revision, model) = blocking(move || {
+        let (recipe, revision, model, foretold) = blocking(move || {
             let stored = reader
                 .recipe(&recipe, None)
                 .map_err(|error| Error::Archive(error.to_string()))?
@@ -73,7 +104,11 @@ impl Station {
             let parsed = Recipe::parse(&recipe, &stored.text)
                 .map_err(|mistakes| Error::Invalid(mistakes.to_string()))?;
             let model = known(&reader, parsed.board(), &name);
-            Ok((Arc::new(parsed), stored.revision, model))
+            let foretold = match (&model, &view) {
+                (Ok(Some(model)), Some(view)) => foretold(view, &parsed, model),
+                (Ok(_) | Err(_), _) => None,
+            };
+            Ok((Arc::new(parsed), stored.revision, model, foretold))
         })
         .await?;
         let model = model.unwrap_or_else(|trouble| {
@@ -89,6 +124,7 @@ impl Station {
             revision,
             serial: serial.as_str().into(),
             model: model.map(Arc::new),
+            foretold: foretold.map(Arc::new),
         };
         match self.door.ask(connection, &header, ask).await? {
             Answer::Started(run) => Ok(run.0),

@@ -109,6 +109,7 @@ fn main() -> Result<()> {
     }
     if wanted(Rows::Prediction) {
         write!(out, "{}", prediction::row(&contest)?)?;
+        write!(out, "{}", prediction::underway(&contest)?)?;
     }
     if wanted(Rows::Faults) {
         write!(out, "{}", faults::rows(contest.plants())?)?;

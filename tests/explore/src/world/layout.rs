@@ -197,6 +197,7 @@ pub(super) fn model() -> Arc<BoardModel> {
                 board: "QM-4 front end".into(),
                 revision: 1,
                 learned_from: 1,
+                hottest: 100.0,
                 belief: Belief::of_unknown_boards().swap_remove(1),
             })
         })
