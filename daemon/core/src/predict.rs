@@ -6,7 +6,7 @@
 //! would be a guess, that is said and no time is given: [`When::Open`].
 //!
 //! It takes time in proportion to the length of the recipe, and can be cut into pieces: [`Forecast`] is the work in
-//! progress, [`Prediction`] what it comes to. [`outlook`] keeps one current while a run goes on.
+//! progress, [`Prediction`] what it comes to. `outlook` keeps one current while a run goes on.
 
 mod course;
 pub(crate) mod outlook;

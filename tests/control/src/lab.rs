@@ -2,6 +2,7 @@
 
 use std::collections::VecDeque;
 use std::sync::Arc;
+use std::time::Duration;
 
 use benchward_core::interlock::Permit;
 use benchward_core::predict::Foretold;
@@ -29,6 +30,17 @@ pub struct World {
     lab: Lab,
     stations: Vec<Station>,
     next_request: u64,
+    /// CPU time of each event and of each thought, seconds.
+    pub costs: Costs,
+}
+
+/// What the lab's decisions cost, seconds of the thread's CPU time each.
+#[derive(Debug, Clone, Default)]
+pub struct Costs {
+    /// Of scans: what is done at once.
+    pub scans: Vec<f64>,
+    /// Of thoughts: how much heat a station gets.
+    pub thoughts: Vec<f64>,
 }
 
 /// What the world sees of a station.
@@ -142,6 +154,7 @@ impl World {
             lab: Lab::new(setup),
             stations,
             next_request: 1,
+            costs: Costs::default(),
         };
         for up in ups {
             world.apply(Millis::ZERO, up);
@@ -220,10 +233,26 @@ impl World {
     fn apply(&mut self, now: Millis, event: Event) {
         let mut events = VecDeque::from([event]);
         while let Some(event) = events.pop_front() {
-            for action in self.lab.apply(now, event) {
+            for action in self.take(now, event) {
                 self.carry_out(now, action, &mut events);
             }
+            if self.lab.thinks_since().is_some() {
+                events.push_front(Event::Think);
+            }
         }
+    }
+
+    fn take(&mut self, now: Millis, event: Event) -> Vec<Action> {
+        let (scan, thought) = (matches!(event, Event::Scan { .. }), matches!(event, Event::Think));
+        let began = cpu_s();
+        let actions = self.lab.take(now, event);
+        let cost = cpu_s() - began;
+        if scan {
+            self.costs.scans.push(cost);
+        } else if thought {
+            self.costs.thoughts.push(cost);
+        }
+        actions
     }
 
     fn carry_out(&mut self, now: Millis, action: Action, events: &mut VecDeque<Event>) {
@@ -309,6 +338,16 @@ impl World {
     }
 }
 
+/// CPU time of this thread, seconds: what others do on the machine doesn't count.
+fn cpu_s() -> f64 {
+    let time = rustix::time::clock_gettime(rustix::time::ClockId::ThreadCPUTime);
+    Duration::new(
+        u64::try_from(time.tv_sec).unwrap_or(0),
+        u32::try_from(time.tv_nsec).unwrap_or(0),
+    )
+    .as_secs_f64()
+}
+
 fn sample(reading: Reading) -> Sample {
     match reading {
         // Nothing that a bench can read is below absolute zero; if it were, the converter would say so.
@@ -338,11 +377,11 @@ pub fn alone(
     known: Option<&Model>,
     conditions: &Conditions,
 ) -> Result<(Run, Vec<Row>)> {
-    let (run, rows, _) = watched(plant, recipe, known, conditions)?;
+    let (run, rows, _, _) = watched(plant, recipe, known, conditions)?;
     Ok((run, rows))
 }
 
-/// As [`alone`], with everything that was foretold on the way, in its order.
+/// As [`alone`], with everything that was foretold on the way, in its order, and what its decisions cost.
 ///
 /// # Errors
 /// If the product refuses to start.
@@ -351,7 +390,7 @@ pub fn watched(
     recipe: &Arc<Recipe>,
     known: Option<&Model>,
     conditions: &Conditions,
-) -> Result<(Run, Vec<Row>, Vec<Foretold>)> {
+) -> Result<(Run, Vec<Row>, Vec<Foretold>, Costs)> {
     let mut alone = Alone {
         world: World::new(&[&plant.settings], None),
         recipe,
@@ -370,7 +409,7 @@ pub fn watched(
         station.refused.as_deref().unwrap_or_default()
     );
     let rows = std::mem::take(&mut station.rows);
-    Ok((run, rows, alone.foretold))
+    Ok((run, rows, alone.foretold, alone.world.costs))
 }
 
 /// One bench in a lab of its own, on one recipe.

@@ -14,6 +14,7 @@ pub mod bound;
 pub mod census;
 pub mod contest;
 pub mod cooling;
+pub mod cost;
 pub mod family;
 pub mod faults;
 pub mod figures;

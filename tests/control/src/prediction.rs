@@ -239,7 +239,7 @@ pub fn underway(contest: &Contest) -> Result<String> {
     };
     let came = spread::over(&jobs, |(bench, recipe)| {
         lab::watched(&contest.plants()[*bench], &recipe.recipe, None, &conditions)
-            .map(|(run, _, foretold)| measured(&run, &recipe.recipe).map(|measured| (foretold, measured)))
+            .map(|(run, _, foretold, _)| measured(&run, &recipe.recipe).map(|measured| (foretold, measured)))
     });
     let mut all = Underway::default();
     let mut unfinished = 0;

@@ -7,21 +7,21 @@
 //! # Time
 //!
 //! A moment counts by its age, so that the same thing happening later is the same state. Ages are exact up to a cap
-//! ([`Rule::Age`]) and equal from there on; each cap is above every limit that the moment is compared with, so that no
-//! decision can tell the merged ages apart. Moments to come count as "to come": the only one that the explored steps
+//! and equal from there on. Where each cap is above the limits that the moment is compared with, no decision can tell the
+//! merged ages apart; limits of 12 s and more are reached by steps that wait for them. Moments to come count as "to come": the only one that the explored steps
 //! can reach by waiting, the end of the time to resume, has a step of its own that waits for it.
 //!
 //! # What is left out
 //!
 //! * Numbers that only name things: commands, runs, scans, request texts, causes in words. Nothing is decided by them but
 //!   equality and order, and those are kept by what stands beside them (an unanswered command counts by its age).
-//! * How much heat is granted: zero or not is what counts ([`Rule::Zero`]).
+//! * How much heat is granted: zero or not is what counts.
 //! * **What the detectors that look back over seconds to minutes have gathered**: the trends of readings, the log of
 //!   heat, the values that stand still, the falls seen. Here the search is a bounded one and not a proof: of two states
 //!   that differ in nothing else only the first is carried on. What these detectors *say* is kept (whether the cause
 //!   stands, whether they tripped), and the steps that provoke each of them make it happen from every state in which it
 //!   can; so latches, permits and resets are searched with each of them bad or well.
-//! * The controller and the run's record: they ask for heat and remember, and decide about no latch. Which of their heat
+//! * The controller, the guard of a first run, the outlook and the run's record: they ask for heat and remember, and decide about no latch. Which of their heat
 //!   is granted is decided behind them, by what is kept.
 
 use std::hash::{DefaultHasher, Hasher};
@@ -59,11 +59,11 @@ fn rule(of: &str, field: &str) -> Rule {
         | ("NoResponse", "steered")
         | ("Found", _)
         | ("SensorStuck", "ramp")
-        | ("Still", "value" | "since" | "until" | "readings" | "finest" | "before")
+        | ("Still", "value" | "since" | "until" | "readings" | "finest" | "before" | "doubted")
         | ("SensorDetached", "falls")
         | ("HeatStuckOn", "highest")
         // What asks for heat, and how long it has: `run-too-long` has a step of its own.
-        | ("Run", "controller" | "heated_before" | "limit")
+        | ("Run", "controller" | "guard" | "outlook" | "heated_before" | "limit")
         | ("Output", "answered")
         | ("Lab", "host" | "tick" | "supplies" | "inputs" | "outputs" | "instances" | "absent_after") => Rule::Skip,
         (_, "period" | "window") => Rule::Length,

@@ -8,7 +8,7 @@ use benchward_control_table::family::{SET, Seeds};
 use benchward_control_table::figures::count;
 use benchward_control_table::run::Conditions;
 use benchward_control_table::{
-    census, cooling, faults, first_run, nuisance, prediction, recipes, supply, trace,
+    census, cooling, cost, faults, first_run, nuisance, prediction, recipes, supply, trace,
 };
 use clap::{Parser, ValueEnum};
 
@@ -61,6 +61,8 @@ enum Rows {
     Nuisance,
     /// Benches that share a circuit.
     Supply,
+    /// What the decisions cost in CPU time.
+    Cost,
 }
 
 fn main() -> Result<()> {
@@ -122,6 +124,9 @@ fn main() -> Result<()> {
     }
     if wanted(Rows::Nuisance) {
         write!(out, "{}", nuisance::rows(share)?)?;
+    }
+    if wanted(Rows::Cost) {
+        write!(out, "{}", cost::rows(&contest)?)?;
     }
     if wanted(Rows::Supply) {
         write!(out, "{}", supply::rows()?)?;
