@@ -21,8 +21,7 @@
 //! ```
 //!
 //! in seconds of full power, all terms of the bracket in joules per gram of board. `rise` is the steered temperature above
-//! its lowest in the first [`SETTLES_S`] (a bead that was just taken from a hot board falls first; one whose wires are
-//! reversed goes on falling, and that is no rise). What it stands for:
+//! its lowest since the start: a board that comes onto a hot bench cools first. What it stands for:
 //!
 //! * `STORED`: what element and bench take up before the board shows anything.
 //! * `PER_DEGREE`: heat capacity of the board and what goes elsewhere meanwhile. Of what a heater draws, between an eighth (a
@@ -102,8 +101,6 @@ const SHARE_MIN: f64 = 0.4;
 const ASK_AFTER_S: f64 = 60.0;
 /// Held back: less than this share of what the control asks for.
 const HELD_SHARE: f64 = 0.5;
-/// How long a bead may fall at first, seconds.
-const SETTLES_S: f64 = 12.0;
 /// Time constant of the means that are judged, seconds.
 const SMOOTH_S: f64 = 1.0;
 
@@ -172,7 +169,7 @@ pub struct Waits {
     pub left: Millis,
 }
 
-/// A channel's smoothed temperature and its lowest at first, °C.
+/// A channel's smoothed temperature and its lowest so far, °C.
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Rising {
     now: f64,
@@ -180,7 +177,7 @@ struct Rising {
 }
 
 impl Rising {
-    fn take(rising: &mut Option<Self>, celsius: Celsius, dt: f64, settles: bool) {
+    fn take(rising: &mut Option<Self>, celsius: Celsius, dt: f64) {
         let celsius = celsius.degrees();
         let Some(rising) = rising else {
             *rising = Some(Self {
@@ -190,9 +187,7 @@ impl Rising {
             return;
         };
         rising.now += (celsius - rising.now) * (dt / SMOOTH_S).min(1.0);
-        if settles {
-            rising.lowest = rising.lowest.min(rising.now);
-        }
+        rising.lowest = rising.lowest.min(rising.now);
     }
 
     fn rise(self) -> f64 {
@@ -217,7 +212,6 @@ pub(crate) struct Guard {
     /// Each channel, in the station's order, and whether the run steers by it alone or by all that are marked.
     channels: Vec<(Option<Rising>, bool)>,
     names: Vec<Arc<str>>,
-    first: Option<Millis>,
     last: Option<Millis>,
     /// Time between the last two readings, s, until it has been counted as held or not.
     dt: f64,
@@ -261,7 +255,6 @@ impl Guard {
             steered: None,
             channels: names.iter().map(|name| (None, steers(name))).collect(),
             names,
-            first: None,
             last: None,
             dt: 0.0,
             spent: 0.0,
@@ -293,12 +286,10 @@ impl Guard {
         let dt = self.last.map_or(0.0, |last| now.since(last).seconds());
         self.last = Some(now);
         self.dt = dt;
-        let first = *self.first.get_or_insert(now);
-        let settles = now.since(first).seconds() <= SETTLES_S;
-        Rising::take(&mut self.steered, control, dt, settles);
+        Rising::take(&mut self.steered, control, dt);
         for ((rising, _), celsius) in self.channels.iter_mut().zip(all) {
             if let Some(celsius) = celsius {
-                Rising::take(rising, *celsius, dt, settles);
+                Rising::take(rising, *celsius, dt);
             }
         }
         self.spent += granted.share() * dt;

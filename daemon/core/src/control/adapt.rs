@@ -28,6 +28,8 @@ const STEP_MAX: f64 = 0.6;
 /// Least and greatest damping of a step, as a share of the curvature.
 const DAMPING_MIN: f64 = 1e-3;
 const DAMPING_MAX: f64 = 1e3;
+/// How far parameters may go from what was believed at first, in standard deviations.
+const BOUND: f64 = 3.0;
 /// Steps of the model that a decision may spend on this, for all hypotheses together.
 const WORK: usize = 3_000;
 
@@ -294,6 +296,15 @@ fn steps(dt: f64) -> usize {
     steps
 }
 
+/// Kept to what boards and benches are. Without that, a board that cools on a bench that is hot from the last one is
+/// explained by one that follows its surroundings at once and that no heat moves, and gets none.
+fn within(theta: &Theta, prior: &Belief) -> Theta {
+    Theta::from_fn(|at, _| {
+        let room = BOUND * prior.sd[at];
+        theta[at].clamp(prior.mean[at] - room, prior.mean[at] + room)
+    })
+}
+
 impl Fit {
     fn new(theta: &Theta, belief: &Belief, room: f64, start: State) -> Self {
         Self {
@@ -354,6 +365,6 @@ impl Fit {
         if !(step.sum() + covariance.sum()).is_finite() {
             return unmoved();
         }
-        (theta + step, covariance)
+        (within(&(theta + step), prior), covariance)
     }
 }

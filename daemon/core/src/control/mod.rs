@@ -50,10 +50,8 @@ const DOUBTS_KNOWN: f64 = 0.3;
 /// A ramp's reference is at most this far ahead of the board, in seconds of ramp: what was lost to a weak
 /// heater must not be caught up by a faster rise.
 const LEAD_S: f64 = 1.0;
-/// How long the watch on the readings keeps silent at first, seconds: a bead that was just taped down comes to rest, and
-/// of an unknown board the first heat has to tell something.
-const SETTLES_KNOWN_S: f64 = 5.0;
-const SETTLES_UNKNOWN_S: f64 = 15.0;
+/// How long the watch on the readings keeps silent at first, seconds: a bead that was just taped down comes to rest.
+const SETTLES_S: f64 = 5.0;
 
 /// The loop of one run.
 #[derive(Debug, Clone)]
@@ -87,7 +85,8 @@ struct Hypothesis {
     family: Family,
     filter: Filter,
     adaptation: Adaptation,
-    watch: Watch,
+    /// On a board that has a model.
+    watch: Option<Watch>,
     /// Standard deviation of the logarithm of how far the board still rises.
     doubt: f64,
     /// When that is worked out next; `None`: at once.
@@ -98,12 +97,8 @@ impl Hypothesis {
     fn new(belief: &Belief, room: f64, celsius: f64, known: bool) -> Self {
         let filter = Filter::at_rest(celsius);
         let family = Family::new(&belief.mean, belief, room);
-        let watch = if known {
-            // How far a board rises is in proportion to how fast it does, and that is where models differ most.
-            Watch::new(Some((&family.model, &filter, belief.sd[0])), SETTLES_KNOWN_S)
-        } else {
-            Watch::new(None, SETTLES_UNKNOWN_S)
-        };
+        // How far a board rises is in proportion to how fast it does, and that is where models differ most.
+        let watch = known.then(|| Watch::new(&family.model, &filter, belief.sd[0], SETTLES_S));
         Self {
             watch,
             family,
@@ -118,18 +113,22 @@ impl Hypothesis {
         self.filter.predict(&self.family, dt, granted);
         self.filter.correct(celsius);
         self.adaptation.saw(dt, granted, celsius);
-        self.watch.saw(dt, granted, celsius, target);
+        if let Some(watch) = &mut self.watch {
+            watch.saw(dt, granted, celsius, target);
+        }
     }
 
     fn learn(&mut self, sharing: usize) {
         // What may not be the board's readings says nothing of the board.
-        if self.watch.off().is_some() {
+        if self.watch.as_ref().is_some_and(|watch| watch.off().is_some()) {
             return;
         }
         if let Some(adapted) = self.adaptation.work(sharing) {
             self.family = adapted.family;
             self.filter = adapted.filter;
-            self.watch.believed(&self.family.model, &self.filter, self.doubt);
+            if let Some(watch) = &mut self.watch {
+                watch.believed(&self.family.model, &self.filter, self.doubt);
+            }
         }
     }
 
@@ -189,7 +188,9 @@ impl Controller {
         self.begin_stage();
         if let Some(inner) = &mut self.inner {
             for hypothesis in &mut inner.hypotheses {
-                hypothesis.watch.forget(SETTLES_KNOWN_S);
+                if let Some(watch) = &mut hypothesis.watch {
+                    watch.forget(SETTLES_S);
+                }
             }
         }
     }
@@ -199,7 +200,7 @@ impl Controller {
         let hypotheses = &self.inner.as_ref()?.hypotheses;
         let mut mildest: Option<Off> = None;
         for hypothesis in plausible(hypotheses) {
-            let off = hypothesis.watch.off()?;
+            let off = hypothesis.watch.as_ref()?.off()?;
             let milder = mildest.is_none_or(|mildest| {
                 (off.detached, -off.celsius / off.limit)
                     < (mildest.detached, -mildest.celsius / mildest.limit)

@@ -1,7 +1,7 @@
 //! What is seen beside what should be seen: a watch on the model's own forecasts.
 //!
 //! A model that learns from every reading learns a fault as well. So the watch has a model of its own, which is
-//! some time old: one from before the run where the board was known, and then the one that the control believed in
+//! some time old: the one from before the run, and then the one that the control believed in
 //! [`RENEW_S`] to twice that ago, so that what is being looked for can't have shaped it.
 //!
 //! Every second this model is rolled forward from where its filter knew the board to be 3, 8 and 20 s ago, with the heat
@@ -13,9 +13,10 @@
 //!
 //! Doubt ends when the readings have been those of a board for some seconds: forecasts from what the filter makes of
 //! them meet them again. A draft ends like that. A bead that peels slowly doesn't, and one that is half off raises doubt
-//! again with the next heat, so that doubt can't last for ever: after [`DOUBT_S_MAX`] of it in a few minutes it is *off* too,
-//! where the board was known. A model that was made on the way may simply not know yet how this board cools; it is
-//! dropped then, and forecasts begin again with the next one.
+//! again with the next heat, so that doubt can't last for ever: after [`DOUBT_S_MAX`] of it in a few minutes it is *off* too.
+//!
+//! Only boards with a model are watched. One that was made on the way explains what it has seen, and is far off where it has not
+//! been: of a new board on a bench that is hot from the last one it forecasts anything. Such runs have their guard.
 //!
 //! Form: parity relations over several horizons (Gertler, *Fault Detection and Diagnosis in Engineering Systems*, 1998;
 //! from memory). The figures are from simulated benches.
@@ -51,8 +52,6 @@ const AGAIN_S: f64 = 20.0;
 const ABOVE: f64 = 2.0;
 /// Age at which what the control believes is taken over, seconds.
 const RENEW_S: f64 = 20.0;
-/// A model less sure of itself than this forecasts nothing.
-const UNSURE_MAX: f64 = 0.4;
 /// How fast doubt that is over is forgotten: seconds of it in a second.
 const FORGET: f64 = 0.1;
 
@@ -159,11 +158,9 @@ impl Track {
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Watch {
     /// What is forecast with, and what will be.
-    now: Option<Track>,
+    now: Track,
     next: Option<Track>,
     next_age_s: f64,
-    /// The first model is from before the run.
-    known: bool,
     second: Second,
     /// Seconds until it may speak.
     settles_s: f64,
@@ -175,14 +172,13 @@ pub(super) struct Watch {
 }
 
 impl Watch {
-    /// One that keeps silent for the first `settles_s` seconds. `known`: the model of a board that is known, its filter, and
-    /// how unsure it is: standard deviation of the logarithm of how far the board rises.
-    pub(super) fn new(known: Option<(&Model, &Filter, f64)>, settles_s: f64) -> Self {
+    /// One that keeps silent for the first `settles_s` seconds, with a model, its filter, and how unsure it is: standard
+    /// deviation of the logarithm of how far the board rises.
+    pub(super) fn new(model: &Model, filter: &Filter, unsure: f64, settles_s: f64) -> Self {
         Self {
-            now: known.map(|(model, filter, unsure)| Track::new(model, filter, unsure)),
+            now: Track::new(model, filter, unsure),
             next: None,
             next_age_s: 0.0,
-            known: known.is_some(),
             second: Second::default(),
             settles_s,
             doubting: None,
@@ -194,7 +190,7 @@ impl Watch {
 
     /// Whatever was wrong has been mended: forecasts from before count no more.
     pub(super) fn forget(&mut self, settles_s: f64) {
-        for track in [&mut self.now, &mut self.next].into_iter().flatten() {
+        for track in std::iter::once(&mut self.now).chain(&mut self.next) {
             track.path.clear();
         }
         (self.doubting, self.off) = (None, None);
@@ -209,12 +205,12 @@ impl Watch {
 
     /// What the control believes in now.
     pub(super) fn believed(&mut self, model: &Model, filter: &Filter, unsure: f64) {
-        if self.off.is_some() || unsure > UNSURE_MAX {
+        if self.off.is_some() {
             return;
         }
         match &self.next {
             Some(_) if self.next_age_s < RENEW_S => return,
-            Some(_) => self.now = self.next.take(),
+            Some(next) => self.now = next.clone(),
             None => {}
         }
         self.next = Some(Track::new(model, filter, unsure));
@@ -225,7 +221,7 @@ impl Watch {
     /// it there is no heat that a wrong reading could cause, and a board that cools may do so faster than a model
     /// says that was learned while it was heated: no forecast begins there.
     pub(super) fn saw(&mut self, dt: f64, heat: f64, celsius: f64, target: Option<f64>) {
-        for track in [&mut self.now, &mut self.next].into_iter().flatten() {
+        for track in std::iter::once(&mut self.now).chain(&mut self.next) {
             track.saw(dt, heat, celsius);
         }
         self.next_age_s += dt;
@@ -236,21 +232,18 @@ impl Watch {
             self.off = None;
             if target.is_none_or(|target| second.celsius() > target + ABOVE) {
                 self.doubting = None;
-                for track in [&mut self.now, &mut self.next].into_iter().flatten() {
+                for track in std::iter::once(&mut self.now).chain(&mut self.next) {
                     track.path.clear();
                 }
-            } else if self.settles_s <= 0.0
-                && let Some(track) = self.now.clone()
-            {
+            } else if self.settles_s <= 0.0 {
+                let track = self.now.clone();
                 self.look(&track, &second);
             }
         }
     }
 
     fn look(&mut self, track: &Track, second: &Second) {
-        if self.known
-            && let Some(off) = sinks(track, second)
-        {
+        if let Some(off) = sinks(track, second) {
             self.off = Some(off);
             return;
         }
@@ -258,12 +251,7 @@ impl Watch {
             self.doubted_s += second.passed;
             self.calm_s = 0.0;
             let off = doubting.goes_on(track, second);
-            let too_long = self.doubted_s > DOUBT_S_MAX;
-            if too_long && !self.known && !off.detached {
-                (self.now, self.next, self.doubted_s) = (None, None, 0.0);
-                return;
-            }
-            let detached = off.detached || too_long;
+            let detached = off.detached || self.doubted_s > DOUBT_S_MAX;
             let lasts_s = doubting.lasts_s;
             let mut fresh = forecasts(track, second)
                 .filter(|forecast| forecast.horizon_s <= lasts_s + 1e-6)
@@ -389,8 +377,7 @@ fn forecasts<'a>(track: &'a Track, second: &'a Second) -> impl Iterator<Item = F
 }
 
 /// Whether the filter has come to believe in a disturbance that no draft and no sag make: a reading that stopped following
-/// the heat is explained like that sooner or later, and forecasts meet it again. Only a model from before the run is worth
-/// that much: one that was made on the way is wrong by as much as that where it has not been yet.
+/// the heat is explained like that sooner or later, and forecasts meet it again.
 fn sinks(track: &Track, second: &Second) -> Option<Off> {
     let longest = forecasts(track, second).find(|forecast| forecast.horizon_s >= HORIZONS[2] - 1e-6)?;
     let taken = track.filter.state.disturbance * longest.horizon_s;
@@ -424,7 +411,7 @@ mod tests {
         let family = Family::new(&belief.mean, &belief, 24.0);
         let mut world = State::at_rest(24.0);
         let mut filter = Filter::at_rest(24.0);
-        let mut watch = Watch::new(Some((&family.model, &filter, 0.0)), 5.0);
+        let mut watch = Watch::new(&family.model, &filter, 0.0, 5.0);
         let mut said = Vec::new();
         let mut heat = 0.5;
         for step in 0..4 * (warm_s + seconds) {
