@@ -16,4 +16,5 @@ pub mod place;
 pub mod programs;
 pub mod recipe;
 pub mod record;
+pub mod user;
 pub mod wait;
