@@ -406,6 +406,15 @@ impl Lab {
     }
 }
 
+impl Drop for Lab {
+    /// A driver that hangs doesn't see that its daemon is gone.
+    fn drop(&mut self) {
+        for pid in self.daemon.drivers() {
+            let _ = kill_process(pid, Signal::KILL);
+        }
+    }
+}
+
 /// What goes on beside the lab; it ends with this value.
 struct Beside {
     end: Arc<AtomicBool>,
