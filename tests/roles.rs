@@ -1,10 +1,7 @@
 //! Who may do what, with real users and groups: the kernel or the bus says who calls, and nobody is asked.
-//!
-//! Other users and groups are taken with `setpriv`, so that the groups of a process are not those of the user database.
 
 use std::fs;
 use std::os::unix::fs::PermissionsExt as _;
-use std::process::Command;
 
 use benchward_api::{LAB_PATH, station_path};
 use benchward_tests::bus::Bus;
@@ -12,41 +9,12 @@ use benchward_tests::client::Client;
 use benchward_tests::command::Done;
 use benchward_tests::daemon::Daemon;
 use benchward_tests::place::Place;
-use benchward_tests::programs::{program, system};
+use benchward_tests::programs::program;
 use benchward_tests::recipe::{HOLD, HOLD_NAME};
-
-/// Groups that every Debian has (base-passwd), with nobody in them.
-const OPERATE: (&str, u32) = ("games", 60);
-const PROCESS: (&str, u32) = ("news", 9);
-const SAFETY: (&str, u32) = ("mail", 8);
+use benchward_tests::user::{OPERATE, PROCESS, ROLES, SAFETY, as_user, can_be_others};
 
 /// A user that every Debian has, and that owns nothing here.
 const OTHER: (&str, u32) = ("daemon", 1);
-
-const ROLES: &str = "[roles]\noperate = [\"games\"]\nprocess = [\"news\"]\nsafety = [\"mail\"]\n";
-
-/// Taking another user needs root.
-fn is_root() -> bool {
-    let root = rustix::process::geteuid().is_root();
-    if !root {
-        eprintln!("not tested here: taking another user needs root");
-    }
-    root
-}
-
-/// A command as that user, in exactly those groups beside its own.
-fn as_user(uid: u32, groups: &[u32]) -> Command {
-    let mut command = system("setpriv", "util-linux");
-    command.args([format!("--reuid={uid}"), format!("--regid={uid}")]);
-    if groups.is_empty() {
-        command.arg("--clear-groups");
-    } else {
-        let list: Vec<String> = groups.iter().map(ToString::to_string).collect();
-        command.arg(format!("--groups={}", list.join(",")));
-    }
-    command.arg("--");
-    command
-}
 
 /// A lab with one bench, and the command line where every user can run it.
 struct Shop {
@@ -135,7 +103,7 @@ impl Shop {
 
 #[test]
 fn without_roles_the_owner_has_all_and_others_may_look_and_stop() {
-    if !is_root() {
+    if !can_be_others() {
         return;
     }
     let shop = Shop::open("");
@@ -175,7 +143,7 @@ fn without_roles_the_owner_has_all_and_others_may_look_and_stop() {
 
 #[test]
 fn roles_are_the_groups_that_the_process_has() {
-    if !is_root() {
+    if !can_be_others() {
         return;
     }
     let shop = Shop::open(ROLES);
@@ -264,7 +232,7 @@ fn roles_are_the_groups_that_the_process_has() {
 
 #[test]
 fn on_a_bus_the_bus_says_who_calls() {
-    if !is_root() {
+    if !can_be_others() {
         return;
     }
     let shop = Shop::open(ROLES);

@@ -17,6 +17,9 @@ Settings: `record`; `rate_hz` (10); `trouble` and `at_file`: once that file is t
     refuse        every heat command is refused
     flood         scans as fast as they can be written
     unfinished    half a line, then silence
+    hot           temperatures are 300 °C
+    cold-junction the cold junction is at 80 °C
+    rise          temperatures rise by 12 °C/s
 """
 
 import fcntl
@@ -48,6 +51,7 @@ class Bench:
         self.cut = False
         self.stepped_ms = now_ms()
         self.deaf = False
+        self.rises_since_ms = None
 
     def say(self, message):
         self.write((json.dumps(message) + "\n").encode())
@@ -86,7 +90,15 @@ class Bench:
     def scan(self):
         self.step()
         trouble = self.trouble()
-        scan = {"msg": "scan", "at_ms": now_ms(), "values": {"tc1": {"celsius": round(self.celsius, 3)}}}
+        reading = {"celsius": round(self.celsius, 3)}
+        if trouble == "hot":
+            reading["celsius"] = 300.0
+        elif trouble == "cold-junction":
+            reading["cold_junction"] = 80.0
+        elif trouble == "rise":
+            self.rises_since_ms = self.rises_since_ms or now_ms()
+            reading["celsius"] += 0.012 * (now_ms() - self.rises_since_ms)
+        scan = {"msg": "scan", "at_ms": now_ms(), "values": {"tc1": reading}}
         line = json.dumps(scan) + "\n"
         if trouble == "deaf" and not self.deaf:
             self.deaf = True

@@ -1,13 +1,13 @@
 //! A private message bus, and `busctl` as a client that shares no code with the daemon.
 
 use std::fs::{self, File};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::{Child, Stdio};
 
 use serde_json::Value;
 
 use crate::place::Place;
-use crate::programs::system;
+use crate::programs::{file, system};
 use crate::wait::{wait_for, wait_until};
 
 /// A bus that runs. It ends with this value.
@@ -23,20 +23,70 @@ impl Bus {
     /// # Panics
     /// If it doesn't come up.
     pub fn start(place: &Place) -> Self {
+        Self::start_with(place, |socket| {
+            format!(
+                "<!DOCTYPE busconfig PUBLIC \"-//freedesktop//DTD D-Bus Bus Configuration 1.0//EN\" \
+                 \"http://www.freedesktop.org/standards/dbus/1.0/busconfig.dtd\">\n\
+                 <busconfig><type>session</type><listen>unix:path={}</listen><auth>EXTERNAL</auth>\
+                 <policy context=\"default\"><allow send_destination=\"*\" eavesdrop=\"true\"/>\
+                 <allow eavesdrop=\"true\"/><allow own=\"*\"/><allow user=\"*\"/></policy></busconfig>\n",
+                socket.display()
+            )
+        })
+    }
+
+    /// Starts one that lets through what the machine's system bus does, and what `deploy/dbus` adds to that; `owner`: the
+    /// account that may be the lab, in place of the one in that file, which this machine needn't have.
+    ///
+    /// The system bus's own configuration is taken, without what reaches beyond the test: its socket, its account, the files
+    /// that it includes, the services that it starts.
+    ///
+    /// # Panics
+    /// If it doesn't come up, or either file isn't there.
+    pub fn start_as_system(place: &Place, owner: &str) -> Self {
+        const THEIRS: &str = "/usr/share/dbus-1/system.conf";
+        const REACH_OUT: [&str; 9] = [
+            "<user>",
+            "<fork/>",
+            "<syslog/>",
+            "<pidfile>",
+            "<listen>",
+            "<include",
+            "<servicehelper>",
+            "<standard_system_servicedirs",
+            "</busconfig>",
+        ];
+        let read = |path: &Path| {
+            fs::read_to_string(path).unwrap_or_else(|error| panic!("{}: {error}", path.display()))
+        };
+        let theirs = read(Path::new(THEIRS));
+        let theirs: Vec<&str> = theirs
+            .lines()
+            .filter(|line| !REACH_OUT.iter().any(|tag| line.trim_start().starts_with(tag)))
+            .collect();
+        let ours = read(&file("../deploy/dbus/io.benchward.Lab1.conf"));
+        let account = "<policy user=\"benchward\">";
+        assert_eq!(ours.matches(account).count(), 1, "one account may be the lab");
+        let ours = ours.replace(account, &format!("<policy user=\"{owner}\">"));
+        let included = place.path("io.benchward.Lab1.conf");
+        fs::write(&included, ours).expect("the folder is ours");
+        Self::start_with(place, |socket| {
+            format!(
+                "{}\n<listen>unix:path={}</listen>\n<include>{}</include>\n</busconfig>\n",
+                theirs.join("\n"),
+                socket.display(),
+                included.display()
+            )
+        })
+    }
+
+    fn start_with(place: &Place, config: impl FnOnce(&Path) -> String) -> Self {
         let socket = place.path("dbus.sock");
-        let config = place.path("dbus.conf");
-        let text = format!(
-            "<!DOCTYPE busconfig PUBLIC \"-//freedesktop//DTD D-Bus Bus Configuration 1.0//EN\" \
-             \"http://www.freedesktop.org/standards/dbus/1.0/busconfig.dtd\">\n\
-             <busconfig><type>session</type><listen>unix:path={}</listen><auth>EXTERNAL</auth>\
-             <policy context=\"default\"><allow send_destination=\"*\" eavesdrop=\"true\"/>\
-             <allow eavesdrop=\"true\"/><allow own=\"*\"/><allow user=\"*\"/></policy></busconfig>\n",
-            socket.display()
-        );
-        fs::write(&config, text).expect("the folder is ours");
+        let path = place.path("dbus.conf");
+        fs::write(&path, config(&socket)).expect("the folder is ours");
         let log = File::create(place.path("dbus.log")).expect("the folder is ours");
         let child = system("dbus-daemon", "dbus")
-            .arg(format!("--config-file={}", config.display()))
+            .arg(format!("--config-file={}", path.display()))
             .arg("--nofork")
             .stdin(Stdio::null())
             .stdout(Stdio::null())

@@ -1,11 +1,12 @@
 //! A client of the private socket, as the command line is one: the same proxies, the same shapes.
 
-use std::io::Read as _;
+use std::io::{Read as _, Write as _};
 use std::os::unix::net::UnixStream;
 use std::path::Path;
 use std::pin::pin;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use benchward_api::{
     ArchiveProxy, BoardsProxy, Error, LabProxy, RecipesProxy, SensorsProxy, StationProxy, WindowsProxy,
@@ -284,6 +285,30 @@ impl Client {
         })
     }
 
+    /// Calls the lab so many times a second, waiting for no answer, until `end`.
+    ///
+    /// # Panics
+    /// If the daemon ends the connection.
+    pub fn flood(&self, each_second: u32, end: &AtomicBool) {
+        self.runtime.block_on(async {
+            let lab = LabProxy::new(&self.connection).await.expect("a proxy");
+            // Timers are no finer than a millisecond; each turn makes up for that.
+            let began = Instant::now();
+            let mut calls = 0.0;
+            while !end.load(Ordering::Relaxed) {
+                // A daemon that is slower than that is never caught up with.
+                while !end.load(Ordering::Relaxed)
+                    && calls < began.elapsed().as_secs_f64() * f64::from(each_second)
+                {
+                    let called = lab.inner().call_noreply("Limits", &()).await;
+                    called.expect("the connection stands");
+                    calls += 1.0;
+                }
+                tokio::time::sleep(Duration::from_millis(1)).await;
+            }
+        });
+    }
+
     /// All signals so far.
     pub fn heard(&self) -> Vec<Heard> {
         self.heard.lock().unwrap_or_else(PoisonError::into_inner).clone()
@@ -298,6 +323,42 @@ impl Client {
                     && parts.iter().all(|part| heard.body.contains(part))
             })
         })
+    }
+}
+
+/// A client that has asked for a lot and reads nothing.
+#[derive(Debug)]
+pub struct Deaf {
+    _open: UnixStream,
+}
+
+impl Deaf {
+    /// Connects by hand (D-Bus Specification, "Authentication Protocol"), calls `Status` as often as the socket takes it, at
+    /// most `calls` times, and reads no more.
+    ///
+    /// # Panics
+    /// If the daemon doesn't let it in.
+    pub fn connect(socket: &Path, calls: u32) -> Self {
+        let mut stream = UnixStream::connect(socket).expect("the daemon is there");
+        let uid = rustix::process::geteuid().as_raw().to_string();
+        // In hexadecimal a digit of ASCII is 3 and the digit.
+        let hex: String = uid.chars().flat_map(|digit| ['3', digit]).collect();
+        write!(stream, "\0AUTH EXTERNAL {hex}\r\n").expect("the socket takes it");
+        let mut answer = [0; 3];
+        stream.read_exact(&mut answer).expect("an answer");
+        assert_eq!(&answer, b"OK ", "the daemon lets us in");
+        stream.write_all(b"BEGIN\r\n").expect("the socket takes it");
+        stream.set_nonblocking(true).expect("a socket can be that");
+        for _ in 0..calls {
+            let call = zbus::Message::method_call(benchward_api::LAB_PATH, "Status")
+                .interface("io.benchward.Lab1")
+                .build(&())
+                .expect("a message");
+            if stream.write_all(call.data()).is_err() {
+                break;
+            }
+        }
+        Self { _open: stream }
     }
 }
 

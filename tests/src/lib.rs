@@ -4,6 +4,7 @@
 //! it. Nothing here waits for a fixed time where it can wait for the thing itself; the bounds that are promised are
 //! measured on `CLOCK_MONOTONIC`, at the driver's end.
 
+pub mod attack;
 pub mod broker;
 pub mod bus;
 pub mod client;
@@ -16,4 +17,5 @@ pub mod place;
 pub mod programs;
 pub mod recipe;
 pub mod record;
+pub mod user;
 pub mod wait;

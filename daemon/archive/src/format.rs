@@ -387,6 +387,15 @@ fn index_of(body: &[u8], chunk_code: u8) -> Option<Vec<IndexEntry>> {
     take.is_empty().then_some(entries)
 }
 
+/// What is said of a file of that length which has no end block.
+pub(crate) fn no_end(path: &Path, length: u64) -> Damage {
+    Damage {
+        path: path.to_owned(),
+        at: length,
+        why: "no end: the file was cut off or never sealed".into(),
+    }
+}
+
 /// Checks a sealed file as a whole: every block, the index, and the sum over all.
 pub(crate) fn check_sealed(path: &Path, bytes: &[u8]) -> Vec<Damage> {
     let damage = |at: u64, why: &str| Damage {
@@ -412,10 +421,7 @@ pub(crate) fn check_sealed(path: &Path, bytes: &[u8]) -> Vec<Damage> {
         }
     }
     match end_of(bytes) {
-        None => found.push(damage(
-            bytes.len() as u64,
-            "no end: the file was cut off or never sealed",
-        )),
+        None => found.push(no_end(path, bytes.len() as u64)),
         Some((index_at, end_at, sum)) => {
             let before = &bytes[..bytes.len() - END];
             if end_at != before.len() as u64 || Hash::of(&[before]).0 != sum {

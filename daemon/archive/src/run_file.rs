@@ -514,10 +514,15 @@ struct ChunkAt {
 }
 
 impl FileChunks {
-    /// The chunks of a file that is there as a whole.
+    /// The chunks of a file at a sealed file's place. Nobody writes it any more, so that one without an end has lost some of
+    /// itself: that is said after what is there.
     pub(crate) fn of_path(path: &Path) -> Result<Self, Error> {
         let bytes = fs::read(path).map_err(Error::files(path, "read"))?;
-        Ok(Self::new(path.to_owned(), bytes))
+        let cut = (!format::is_sealed(&bytes)).then(|| format::no_end(path, bytes.len() as u64));
+        let mut chunks = Self::new(path.to_owned(), bytes);
+        // Last to be taken.
+        chunks.chunks.splice(0..0, cut.map(Err));
+        Ok(chunks)
     }
 
     /// The chunks of the first `length` bytes of a file that is still written.

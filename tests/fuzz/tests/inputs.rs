@@ -1,0 +1,59 @@
+//! Some thousand spoiled inputs for each target, on every run of the tests; `tests/fuzz/run` tries more.
+
+use benchward_fuzz::{Kept, configuration, driver_lines, edits, recipe, seeds, spoiled, window};
+use proptest::prelude::any;
+use proptest::test_runner::{Config, TestRunner};
+
+/// A runner of so many cases, unless `$PROPTEST_CASES` says otherwise. What fails is shrunk and printed.
+fn runner(cases: u32) -> TestRunner {
+    let set = std::env::var_os("PROPTEST_CASES").is_some();
+    let config = Config {
+        failure_persistence: None,
+        ..Config::default()
+    };
+    TestRunner::new(if set { config } else { Config { cases, ..config } })
+}
+
+/// Good texts first, as they are; then spoiled ones.
+fn attempt(folders: &[&str], target: fn(&[u8])) {
+    let seeds = seeds(folders);
+    for seed in &seeds {
+        target(seed);
+    }
+    let tried = runner(4_000).run(&(any::<u8>(), edits()), |(which, edits)| {
+        target(&spoiled(&seeds[usize::from(which) % seeds.len()], &edits));
+        Ok(())
+    });
+    tried.unwrap_or_else(|failure| panic!("{failure}"));
+}
+
+#[test]
+fn driver_lines_are_taken_whole_or_not_at_all() {
+    attempt(&["seeds/driver-lines"], driver_lines);
+}
+
+#[test]
+fn configurations_are_sound_or_refused() {
+    attempt(&["../../deploy/examples/lab.toml"], configuration);
+}
+
+#[test]
+fn recipes_are_sound_or_refused() {
+    attempt(&["../../deploy/examples/recipes"], recipe);
+}
+
+#[test]
+fn windows_are_sound_or_refused() {
+    attempt(&["../../deploy/examples/windows"], window);
+}
+
+#[test]
+fn run_files_are_whole_or_said_to_be_damaged() {
+    let kept = Kept::new();
+    kept.run_file(&kept.whole);
+    let tried = runner(200).run(&edits(), |edits| {
+        kept.run_file(&spoiled(&kept.whole, &edits));
+        Ok(())
+    });
+    tried.unwrap_or_else(|failure| panic!("{failure}"));
+}
