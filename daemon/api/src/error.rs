@@ -23,6 +23,8 @@ pub enum Error {
     OffsetOutOfBounds(String),
     /// An interlock has tripped.
     Tripped(String),
+    /// An alarm of the whole lab stands.
+    LabAlarm(String),
     /// The cause of a trip is still there.
     CauseStands(String),
     /// A run is in progress.
@@ -59,6 +61,7 @@ impl Error {
             Self::CeilingOutOfBounds(_) => "CeilingOutOfBounds",
             Self::OffsetOutOfBounds(_) => "OffsetOutOfBounds",
             Self::Tripped(_) => "Tripped",
+            Self::LabAlarm(_) => "LabAlarm",
             Self::CauseStands(_) => "CauseStands",
             Self::Busy(_) => "Busy",
             Self::NotReady(_) => "NotReady",
@@ -82,6 +85,7 @@ impl Error {
             | Self::CeilingOutOfBounds(text)
             | Self::OffsetOutOfBounds(text)
             | Self::Tripped(text)
+            | Self::LabAlarm(text)
             | Self::CauseStands(text)
             | Self::Busy(text)
             | Self::NotReady(text)
@@ -103,6 +107,7 @@ impl Error {
             | Self::CeilingOutOfBounds(_)
             | Self::OffsetOutOfBounds(_)
             | Self::Tripped(_)
+            | Self::LabAlarm(_)
             | Self::CauseStands(_)
             | Self::Busy(_)
             | Self::NotReady(_)
@@ -125,6 +130,7 @@ impl From<Refusal> for Error {
             Refusal::CeilingOutOfBounds { .. } => Self::CeilingOutOfBounds(text),
             Refusal::OffsetOutOfBounds { .. } => Self::OffsetOutOfBounds(text),
             Refusal::Tripped { .. } => Self::Tripped(text),
+            Refusal::LabAlarm { .. } => Self::LabAlarm(text),
             Refusal::CauseStands { .. } => Self::CauseStands(text),
             Refusal::Busy { .. } => Self::Busy(text),
             Refusal::NotReady { .. } => Self::NotReady(text),

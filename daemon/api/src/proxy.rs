@@ -5,6 +5,8 @@
 type Channel = (String, Vec<f64>, String);
 /// One interlock on the bus: its name, its standing, its text.
 type Interlock = (String, String, String);
+/// One alarm of the lab on the bus: station, interlock, standing, text.
+type Alarm = (String, String, String, String);
 
 /// The whole lab.
 #[zbus::proxy(
@@ -33,12 +35,18 @@ pub trait Lab {
     /// The lab's ceiling, °C.
     #[zbus(property)]
     fn ceiling(&self) -> zbus::Result<f64>;
+    /// Alarms of the whole lab that stand.
+    #[zbus(property)]
+    fn alarms(&self) -> zbus::Result<Vec<Alarm>>;
     /// Hash of the journal's newest entry, hexadecimal.
     #[zbus(property)]
     fn journal_head(&self) -> zbus::Result<String>;
     /// An interlock's standing changed.
     #[zbus(signal)]
     fn interlock_changed(&self, station: String, interlock: String, standing: String, text: String);
+    /// An alarm of the whole lab was raised, acknowledged or cleared.
+    #[zbus(signal)]
+    fn alarm_changed(&self, station: String, interlock: String, standing: String, text: String);
     /// A station's phase or stage changed; stage 0: none.
     #[zbus(signal)]
     fn phase_changed(&self, station: String, phase: String, stage: u16);
@@ -111,6 +119,8 @@ pub trait Archive {
     fn export(&self, run: u64, format: &str) -> Result<zbus::wire::OwnedFd, crate::Error>;
     /// Journal entries that match a query (JSON), as JSON.
     fn journal(&self, query: &str) -> Result<String, crate::Error>;
+    /// Records of trips and warnings that match a query (JSON), as JSON.
+    fn trips(&self, query: &str) -> Result<String, crate::Error>;
     /// Walks the journal's chain; the result as JSON.
     fn verify(&self) -> Result<String, crate::Error>;
     /// Charts of the window lines of the runs that match a query (JSON), as JSON. A window: judge them by that one.

@@ -5,6 +5,7 @@ mod board;
 mod guard;
 mod prediction;
 mod sensor;
+mod trip;
 mod window;
 
 use benchward_archive as archive;
@@ -19,6 +20,7 @@ pub use sensor::{
     Calibration, CalibrationWarning, CheckRequest, RunSensor, Sensor, SensorCheck, SensorChecked,
     SensorHistory, Sensors, overdue_text,
 };
+pub use trip::{Alarm, TripQuery, TripReader, TripRecord, TripRecords};
 pub use window::{
     ComparedCurve, ComparedFigure, ComparedPoint, ComparedRun, Comparison, RunJudged, RunStats, RunWindow,
     StatsLine, StatsSignal, StatsValue, WindowChannel, WindowLine, WindowRow, WindowShown, Windows,
@@ -36,6 +38,9 @@ pub struct Status {
     pub lab: String,
     /// The lab's ceiling.
     pub ceiling_celsius: f64,
+    /// Alarms of the whole lab that stand.
+    #[serde(default)]
+    pub alarms: Vec<Alarm>,
     /// State of the archive: empty while all is well, else what a person should know.
     pub archive: String,
     /// Calibrations that a person should see to, such as those past their due date.
@@ -178,6 +183,7 @@ impl Status {
             schema: SCHEMA,
             lab: view.name.to_string(),
             ceiling_celsius: thousandths(view.ceiling.degrees()),
+            alarms: view.alarms.iter().map(Alarm::from).collect(),
             archive,
             calibration_warnings,
             stations: view

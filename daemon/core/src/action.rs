@@ -190,6 +190,38 @@ pub struct Entry {
     pub channel: Option<Arc<str>>,
     /// The channel's scan that it was decided on.
     pub scan: Option<u64>,
+    /// The interlock that it is about, and where that stands now.
+    pub about: Option<About>,
+}
+
+/// The interlock that a journal entry is about: what makes a list of trips and warnings of the journal.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct About {
+    /// Which.
+    pub interlock: InterlockName,
+    /// Where it stands from then on: `clear`, `warning`, `tripped` or `acknowledged`.
+    pub standing: &'static str,
+    /// What it did, where it has just acted.
+    pub effect: Option<Effect>,
+}
+
+impl Entry {
+    /// An entry in words.
+    pub(crate) const fn new(kind: EntryKind, who: Option<Person>, text: String) -> Self {
+        Self {
+            kind,
+            station: None,
+            run: None,
+            who,
+            text,
+            value: None,
+            limit: None,
+            unit: "",
+            channel: None,
+            scan: None,
+            about: None,
+        }
+    }
 }
 
 /// Kinds of journal entries that the core makes.
@@ -211,6 +243,8 @@ pub enum EntryKind {
     Warning,
     /// An interlock has acted.
     Trip,
+    /// An alarm of the whole lab was raised, acknowledged or cleared.
+    Alarm,
     /// A trip was acknowledged.
     Acknowledged,
     /// A trip was reset.
@@ -249,6 +283,7 @@ impl EntryKind {
             Self::Heat => "heat",
             Self::Warning => "warning",
             Self::Trip => "trip",
+            Self::Alarm => "alarm",
             Self::Acknowledged => "acknowledged",
             Self::Reset => "reset",
             Self::Present => "present",
@@ -290,6 +325,17 @@ pub enum Signal {
         /// Which.
         interlock: InterlockName,
         /// `clear`, `warning`, `tripped` or `acknowledged`.
+        standing: &'static str,
+        /// What a person has to know.
+        text: String,
+    },
+    /// An alarm of the whole lab was raised, acknowledged or cleared.
+    Alarm {
+        /// The station whose interlock it is.
+        station: StationId,
+        /// Which.
+        interlock: InterlockName,
+        /// `tripped`, `acknowledged` or `clear`.
         standing: &'static str,
         /// What a person has to know.
         text: String,

@@ -9,6 +9,7 @@ use std::collections::{BTreeSet, VecDeque};
 use std::sync::Arc;
 
 use crate::action::{Action, Entry, EntryKind, LimitScope, Row};
+use crate::alarm::Alarm;
 use crate::channel::{Channel, PERIOD_UNSAID};
 use crate::event::{Ask, Event, InputOffer, Loss, OutputOffer, Request, Value};
 use crate::id::{InputId, InstanceId, OutputId, RequestId, RunId, Seq, StationId};
@@ -261,6 +262,7 @@ impl Lab {
         LabView {
             name: self.name.clone(),
             ceiling: self.limits.lab(),
+            alarms: self.alarms().collect(),
             stations: self
                 .stations
                 .iter()
@@ -284,6 +286,11 @@ impl Lab {
             self.host,
             &self.supplies,
         )
+    }
+
+    /// The alarms of the whole lab that stand.
+    pub fn alarms(&self) -> impl Iterator<Item = Alarm> {
+        self.stations.iter().flat_map(Alarm::of)
     }
 
     /// Whether any station may heat now.
@@ -807,6 +814,15 @@ impl Lab {
                 text: trip.cause.text.to_string(),
             });
         }
+        if let Some(alarm) = self
+            .alarms()
+            .find(|alarm| alarm.acknowledged_by.is_none() || self.supplies.shared_by(alarm.station, id))
+        {
+            return Err(Refusal::LabAlarm {
+                station: name.clone(),
+                alarm,
+            });
+        }
         if station.heating()
             && let Some(run) = &station.run
         {
@@ -1048,17 +1064,6 @@ impl Lab {
         reason = "reads as what it is: the lab's own journal entry"
     )]
     fn journal(&self, out: &mut Out, kind: EntryKind, who: Option<Person>, text: String) {
-        out.rest.push(Action::Journal(Entry {
-            kind,
-            station: None,
-            run: None,
-            who,
-            text,
-            value: None,
-            limit: None,
-            unit: "",
-            channel: None,
-            scan: None,
-        }));
+        out.rest.push(Action::Journal(Entry::new(kind, who, text)));
     }
 }

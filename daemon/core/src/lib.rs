@@ -23,6 +23,7 @@ mod person;
 mod setup;
 mod trend;
 
+mod alarm;
 pub mod interlock;
 mod limits;
 mod presence;
@@ -41,7 +42,8 @@ mod lab;
 mod refusal;
 mod view;
 
-pub use action::{Action, Entry, EntryKind, Grant, LimitScope, Row, RunChange, Signal, Verdict};
+pub use action::{About, Action, Entry, EntryKind, Grant, LimitScope, Row, RunChange, Signal, Verdict};
+pub use alarm::Alarm;
 pub use calibration::{Calibration, OFFSET_MAX, Offset};
 pub use channel::{Fault, Quality, Sample};
 pub use event::{Ask, Event, InputOffer, Loss, OutputOffer, Request, Value};

@@ -3,6 +3,7 @@
 use std::fmt;
 use std::sync::Arc;
 
+use crate::alarm::Alarm;
 use crate::calibration::OFFSET_MAX;
 use crate::id::RunId;
 use crate::limits::{CEILING_MAX, CEILING_MIN, Ceiling};
@@ -71,6 +72,13 @@ pub enum Refusal {
         /// What it said.
         text: String,
     },
+    /// An alarm of the whole lab stands.
+    LabAlarm {
+        /// Where something was to start.
+        station: Arc<str>,
+        /// Which alarm.
+        alarm: Alarm,
+    },
     /// The cause of a trip is still there.
     CauseStands {
         /// Where.
@@ -118,6 +126,7 @@ impl Refusal {
             Self::CeilingOutOfBounds { .. } => "CeilingOutOfBounds",
             Self::OffsetOutOfBounds { .. } => "OffsetOutOfBounds",
             Self::Tripped { .. } => "Tripped",
+            Self::LabAlarm { .. } => "LabAlarm",
             Self::CauseStands { .. } => "CauseStands",
             Self::Busy { .. } => "Busy",
             Self::NotReady { .. } => "NotReady",
@@ -174,6 +183,7 @@ impl fmt::Display for Refusal {
                 "{station} is tripped by `{interlock}`: {text}; it starts again after \
                  `benchward trip reset {station}`"
             ),
+            Self::LabAlarm { station, alarm } => write!(f, "{station} may not heat now: {}", alarm.text),
             Self::CauseStands {
                 station,
                 interlock,

@@ -6,7 +6,8 @@
 
 use std::sync::Arc;
 
-use crate::action::{Action, Entry, EntryKind, Grant, Row, RunChange, Signal};
+use crate::action::{About, Action, Entry, EntryKind, Grant, Row, RunChange, Signal};
+use crate::alarm;
 use crate::channel::{Channel, Quality, Sample};
 use crate::event::Value;
 use crate::guard::News;
@@ -649,12 +650,19 @@ impl Station {
         match change {
             Change::Warning { interlock, text } => {
                 let said = format!("{}: {text}", self.name);
-                self.journal_about(around, EntryKind::Warning, interlock, &said);
+                self.journal_about(
+                    around,
+                    EntryKind::Warning,
+                    interlock,
+                    "warning",
+                    None,
+                    format!("{said} (`{interlock}`)"),
+                );
                 self.signal_interlock(around, interlock, "warning", said);
             }
             Change::WarningOver { interlock } => {
                 let said = format!("{}: warning `{interlock}` is over", self.name);
-                self.journal_about(around, EntryKind::Warning, interlock, &said);
+                self.journal_about(around, EntryKind::Warning, interlock, "clear", None, said.clone());
                 self.signal_interlock(around, interlock, "clear", said);
             }
             Change::Trip { interlock, trip } => self.tripped(around, interlock, &trip),
@@ -689,23 +697,30 @@ impl Station {
             text: trip.cause.text.clone(),
             acknowledged_by: None,
         });
+        let told = format!(
+            "{}: `{interlock}` tripped ({}): {}",
+            self.name,
+            trip.cause.effect.text(),
+            trip.cause.text
+        );
         around.out.rest.push(Action::Journal(Entry {
-            kind: EntryKind::Trip,
             station: Some(self.id),
             run: self.run.as_ref().map(|run| run.record.run),
-            who: None,
-            text: format!(
-                "{}: `{interlock}` tripped ({}): {}",
-                self.name,
-                trip.cause.effect.text(),
-                trip.cause.text
-            ),
             value: trip.cause.value,
             limit: trip.cause.limit,
             unit: trip.cause.unit,
             channel: trip.cause.channel.clone(),
             scan: trip.cause.scan,
+            about: Some(About {
+                interlock,
+                standing: "tripped",
+                effect: Some(trip.cause.effect),
+            }),
+            ..Entry::new(EntryKind::Trip, None, told)
         }));
+        self.say_alarm(around, interlock, None, "tripped", || {
+            alarm::text(&self.name, &trip.cause.text, None)
+        });
         self.signal_interlock(around, interlock, "tripped", said);
         match (heating, pressed, self.run.as_ref().map(|run| run.record.run)) {
             // A person who presses stop has decided about the run: it is over, not waiting.
@@ -913,18 +928,30 @@ impl Station {
                         .trip()
                         .map(|trip| (trip.cause.effect, trip.cause.text.clone()))
                 });
-            if let Some((effect, text)) = kept {
+            if let Some((effect, text)) = &kept {
                 around.out.rest.push(Action::KeepTrip {
                     station: self.id,
                     interlock: *interlock,
-                    effect,
-                    text,
+                    effect: *effect,
+                    text: text.clone(),
                     acknowledged_by: Some(who.name.clone()),
                 });
             }
-            let text = format!("{}: {who} acknowledged `{interlock}`", self.name);
-            self.journal(around, EntryKind::Acknowledged, Some(who.clone()), text.clone());
-            self.signal_interlock(around, *interlock, "acknowledged", text);
+            let said = format!("{}: {who} acknowledged `{interlock}`", self.name);
+            self.journal_about(
+                around,
+                EntryKind::Acknowledged,
+                *interlock,
+                "acknowledged",
+                Some(who),
+                said.clone(),
+            );
+            self.signal_interlock(around, *interlock, "acknowledged", said);
+            if let Some((_, text)) = &kept {
+                self.say_alarm(around, *interlock, Some(who), "acknowledged", || {
+                    alarm::text(&self.name, text, Some(who))
+                });
+            }
         }
         if !seen.is_empty() {
             self.keep_run(around, false);
@@ -952,8 +979,18 @@ impl Station {
                 interlock: *interlock,
             });
             let text = format!("{}: {who} reset `{interlock}`", self.name);
-            self.journal(around, EntryKind::Reset, Some(who.clone()), text.clone());
+            self.journal_about(
+                around,
+                EntryKind::Reset,
+                *interlock,
+                "clear",
+                Some(who),
+                text.clone(),
+            );
             self.signal_interlock(around, *interlock, "clear", text);
+            self.say_alarm(around, *interlock, Some(who), "clear", || {
+                format!("lab alarm is over: {who} reset `{interlock}` of {}", self.name)
+            });
         }
         if !self.panel.tripped() {
             self.restore(around);
@@ -1107,21 +1144,55 @@ impl Station {
         text: String,
     ) {
         around.out.rest.push(Action::Journal(Entry {
-            kind,
             station: Some(self.id),
             run: self.run.as_ref().map(|run| run.record.run),
-            who,
-            text,
-            value: None,
-            limit: None,
-            unit: "",
-            channel: None,
-            scan: None,
+            ..Entry::new(kind, who, text)
         }));
     }
 
-    fn journal_about(&self, around: &mut Around<'_>, kind: EntryKind, interlock: InterlockName, said: &str) {
-        self.journal(around, kind, None, format!("{said} (`{interlock}`)"));
+    /// Journals that an interlock's standing has changed, by whom, so that the records of trips and warnings can be put
+    /// together of the journal alone.
+    fn journal_about(
+        &self,
+        around: &mut Around<'_>,
+        kind: EntryKind,
+        interlock: InterlockName,
+        standing: &'static str,
+        who: Option<&Person>,
+        text: String,
+    ) {
+        around.out.rest.push(Action::Journal(Entry {
+            station: Some(self.id),
+            run: self.run.as_ref().map(|run| run.record.run),
+            about: Some(About {
+                interlock,
+                standing,
+                effect: None,
+            }),
+            ..Entry::new(kind, who.cloned(), text)
+        }));
+    }
+
+    /// Tells the whole lab, where the interlock is one that concerns it.
+    fn say_alarm(
+        &self,
+        around: &mut Around<'_>,
+        interlock: InterlockName,
+        who: Option<&Person>,
+        standing: &'static str,
+        text: impl FnOnce() -> String,
+    ) {
+        if !interlock.alarms_lab() {
+            return;
+        }
+        let text = text();
+        self.journal_about(around, EntryKind::Alarm, interlock, standing, who, text.clone());
+        around.out.rest.push(Action::Signal(Signal::Alarm {
+            station: self.id,
+            interlock,
+            standing,
+            text,
+        }));
     }
 
     /// Outputs that heat, by id.

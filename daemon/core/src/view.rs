@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use crate::alarm::Alarm;
 use crate::channel::Quality;
 use crate::guard::Waits;
 use crate::id::RunId;
@@ -18,6 +19,8 @@ pub struct LabView {
     pub name: Arc<str>,
     /// Its ceiling.
     pub ceiling: Celsius,
+    /// Alarms of the whole lab that stand.
+    pub alarms: Vec<Alarm>,
     /// Its stations, in the order of the configuration.
     pub stations: Vec<StationView>,
 }

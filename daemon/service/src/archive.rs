@@ -445,14 +445,22 @@ impl Keeper {
         if let Some(who) = &entry.who {
             kept = kept.who(&*who.name);
         }
-        if entry.value.is_some() || entry.channel.is_some() || entry.scan.is_some() {
-            kept = kept.data(serde_json::json!({
+        let figures = entry.value.is_some() || entry.channel.is_some() || entry.scan.is_some();
+        if figures || entry.about.is_some() {
+            let mut data = serde_json::json!({
                 "value": entry.value,
                 "limit": entry.limit,
                 "unit": entry.unit,
                 "channel": entry.channel.as_deref(),
                 "scan": entry.scan,
-            }));
+            });
+            // What a list of trips and warnings is made of.
+            if let Some(about) = entry.about {
+                data["interlock"] = about.interlock.text().into();
+                data["standing"] = about.standing.into();
+                data["effect"] = about.effect.map(Effect::text).into();
+            }
+            kept = kept.data(data);
         }
         let number = self.journal(kept);
         if let Some(run) = entry.run {
@@ -462,7 +470,7 @@ impl Keeper {
                 .or_insert((number, number));
         }
         match entry.kind {
-            EntryKind::Trip | EntryKind::Refused => warn!("{}", entry.text),
+            EntryKind::Trip | EntryKind::Alarm | EntryKind::Refused => warn!("{}", entry.text),
             EntryKind::Heat | EntryKind::Present => tracing::debug!("{}", entry.text),
             _ => info!("{}", entry.text),
         }

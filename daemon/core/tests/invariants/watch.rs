@@ -6,7 +6,8 @@ use benchward_core::interlock::{Effect, InterlockName};
 use benchward_core::units::{Celsius, CelsiusDelta, Millis};
 use benchward_core::{
     Action, Answer, Ask, CEILING_MAX, CEILING_MIN, EntryKind, Event, Grant, InputOffer, Lab, LimitScope,
-    Origin, OutputId, Phase, Refusal, Request, Role, RunChange, Sample, Seq, StandingTrip, StationId, Value,
+    Origin, OutputId, Phase, Refusal, Request, Role, RunChange, Sample, Seq, Signal, StandingTrip, StationId,
+    Value,
 };
 use proptest::prelude::*;
 
@@ -21,6 +22,8 @@ const HEATERS: [usize; 3] = [0, 1, 3];
 const DRIVERS: [&[usize]; 3] = [&[0], &[0, 1], &[2]];
 const PEDALS: [usize; 3] = [5, 6, 7];
 const HOOD: usize = 4;
+/// By station: its supply.
+const SUPPLY_OF: [Option<usize>; 3] = [Some(0), None, Some(0)];
 /// By input and by output: the driver that it belongs to.
 const INPUT_DRIVER: [usize; 8] = [0, 0, 0, 2, 0, 0, 0, 2];
 const OUTPUT_DRIVER: [usize; 4] = [0, 0, 1, 2];
@@ -207,6 +210,8 @@ impl Watch {
             was.every_cause_trips(at, late, event, self)?;
         }
         self.whoever_stops_the_lab_stops_all_of_it(event, actions)?;
+        was.a_lab_alarm_starts_nothing(actions)?;
+        a_lab_alarm_is_told(actions)?;
         self.a_cut_station_stays_cut()?;
         self.a_supply_is_never_overdrawn()?;
         self.trips_are_those_of(after)?;
@@ -991,6 +996,37 @@ impl Watch {
         Ok(())
     }
 
+    /// While a heater is stuck on nothing starts or goes on: anywhere, until somebody has seen it; on its supply, until it
+    /// is reset. `self`: what was known before.
+    fn a_lab_alarm_starts_nothing(&self, actions: &[Action]) -> Check {
+        let begun = actions.iter().filter_map(|action| match action {
+            Action::Run(change) if change.record.outcome.is_none() && !change.ended => {
+                Some(change.record.station.index())
+            }
+            _ => None,
+        });
+        for at in begun.filter(|at| !self.stations[*at].running()) {
+            for (other, station) in self.stations.iter().enumerate() {
+                let Some(alarm) = station.latched.get(&InterlockName::HeatStuckOn) else {
+                    continue;
+                };
+                prop_assert!(
+                    alarm.acknowledged_by.is_some(),
+                    "station {} starts, unseen alarm at {}",
+                    at,
+                    other
+                );
+                prop_assert!(
+                    SUPPLY_OF[at] != SUPPLY_OF[other] || SUPPLY_OF[at].is_none(),
+                    "station {} starts beside {}",
+                    at,
+                    other
+                );
+            }
+        }
+        Ok(())
+    }
+
     /// What the lab shows as latched is what it said to keep: no trip comes or goes in silence.
     pub(crate) fn trips_are_those_of(&self, lab: &Lab) -> Check {
         for (at, view) in lab.view().stations.iter().enumerate() {
@@ -1053,6 +1089,54 @@ impl Watch {
             counts.both_on_one_driver += 1;
         }
     }
+}
+
+/// Each trip of a heater that is stuck on, its acknowledgement and its reset are told to the whole lab, and nothing else is.
+fn a_lab_alarm_is_told(actions: &[Action]) -> Check {
+    let changed: Vec<(StationId, &str)> = actions
+        .iter()
+        .filter_map(|action| match action {
+            Action::KeepTrip {
+                station,
+                interlock: InterlockName::HeatStuckOn,
+                acknowledged_by,
+                ..
+            } => Some((
+                *station,
+                if acknowledged_by.is_some() {
+                    "acknowledged"
+                } else {
+                    "tripped"
+                },
+            )),
+            Action::DropTrip {
+                station,
+                interlock: InterlockName::HeatStuckOn,
+            } => Some((*station, "clear")),
+            _ => None,
+        })
+        .collect();
+    let told: Vec<(StationId, &str)> = actions
+        .iter()
+        .filter_map(|action| match action {
+            Action::Signal(Signal::Alarm {
+                station, standing, ..
+            }) => Some((*station, *standing)),
+            _ => None,
+        })
+        .collect();
+    let kept: Vec<(StationId, &str)> = actions
+        .iter()
+        .filter_map(|action| match action {
+            Action::Journal(entry) if entry.kind == EntryKind::Alarm => {
+                Some((entry.station?, entry.about?.standing))
+            }
+            _ => None,
+        })
+        .collect();
+    prop_assert_eq!(&changed, &told);
+    prop_assert_eq!(&changed, &kept);
+    Ok(())
 }
 
 /// Whether one of them is so; `None`: none is for certain, and one may be.

@@ -57,6 +57,7 @@ scenarios! {
     cold_junction: "cold-junction.txt",
     no_response: "no-response.txt",
     heat_stuck_on: "heat-stuck-on.txt",
+    lab_alarm: "lab-alarm.txt",
     driver_lost: "driver-lost.txt",
     run_too_long: "run-too-long.txt",
     permissive_open: "permissive-open.txt",

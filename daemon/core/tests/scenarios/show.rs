@@ -181,6 +181,15 @@ impl Show {
                 } => {
                     format!("signal {} {interlock} {standing}: {text}", self.station(*station))
                 }
+                Signal::Alarm {
+                    station,
+                    interlock,
+                    standing,
+                    text,
+                } => format!(
+                    "signal lab alarm {} {interlock} {standing}: {text}",
+                    self.station(*station)
+                ),
                 Signal::RunOutcome {
                     station,
                     run,
@@ -210,6 +219,13 @@ impl Show {
         }
         if let Some(scan) = entry.scan {
             write!(text, " scan {scan}").unwrap();
+        }
+        if let Some(about) = entry.about.filter(|_| self.wants("standings")) {
+            write!(text, " [{} {}", about.interlock, about.standing).unwrap();
+            if let Some(effect) = about.effect {
+                write!(text, ", {}", effect.text()).unwrap();
+            }
+            text.push(']');
         }
         if entry.kind == EntryKind::Heat {
             text += if entry.text.ends_with("on") { " on" } else { " off" };

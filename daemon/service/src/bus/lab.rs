@@ -3,7 +3,7 @@
 use benchward_api::{Error, shapes};
 use benchward_config::Display;
 use benchward_core::units::Celsius;
-use benchward_core::{Ask, CEILING_MAX, CEILING_MIN};
+use benchward_core::{Ask, CEILING_MAX, CEILING_MIN, LabView};
 use zbus::message::Header;
 use zbus::object_server::SignalEmitter;
 
@@ -96,6 +96,12 @@ impl Lab {
         self.0.shared.lab.view().ceiling.degrees()
     }
 
+    /// Alarms of the whole lab that stand: station, interlock, standing (`tripped` or `acknowledged`), text. Empty: none.
+    #[zbus(property)]
+    fn alarms(&self) -> Vec<(String, String, String, String)> {
+        alarms_of(&self.0.shared.lab.view())
+    }
+
     /// Hash of the journal's newest entry, hexadecimal. It changes with each entry, too often to be signalled.
     #[zbus(property(emits_changed_signal = "false"))]
     fn journal_head(&self) -> String {
@@ -105,6 +111,16 @@ impl Lab {
     /// An interlock's standing changed. `standing`: `clear`, `warning`, `tripped` or `acknowledged`.
     #[zbus(signal)]
     pub(super) async fn interlock_changed(
+        emitter: &SignalEmitter<'_>,
+        station: &str,
+        interlock: &str,
+        standing: &str,
+        text: &str,
+    ) -> zbus::Result<()>;
+
+    /// An alarm of the whole lab: raised (`tripped`), `acknowledged`, or over (`clear`). `station`, `interlock`: whose.
+    #[zbus(signal)]
+    pub(super) async fn alarm_changed(
         emitter: &SignalEmitter<'_>,
         station: &str,
         interlock: &str,
@@ -129,6 +145,20 @@ impl Lab {
         run: u64,
         outcome: &str,
     ) -> zbus::Result<()>;
+}
+
+pub(super) fn alarms_of(view: &LabView) -> Vec<(String, String, String, String)> {
+    view.alarms
+        .iter()
+        .map(|alarm| {
+            (
+                alarm.station_name.to_string(),
+                alarm.interlock.text().to_owned(),
+                alarm.standing().to_owned(),
+                alarm.text.clone(),
+            )
+        })
+        .collect()
 }
 
 /// A temperature from outside.
