@@ -344,6 +344,8 @@ const MEMBERS: &[(&str, &str, &str, &str, &str)] = &[
     ("Lab1", "method", "StopAll", "-", "s"),
     ("Lab1", "method", "Limits", "-", "s"),
     ("Lab1", "method", "SetCeiling", "d", "s"),
+    ("Lab1", "method", "SetLimit", "sd", "s"),
+    ("Lab1", "method", "ClearLimit", "s", "s"),
     ("Lab1", "property", "Name", "s", ""),
     ("Lab1", "property", "Version", "s", ""),
     ("Lab1", "property", "Ceiling", "d", ""),

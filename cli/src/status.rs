@@ -238,7 +238,7 @@ pub(crate) fn alarms(status: &shapes::Status, paint: Paint) -> String {
 }
 
 /// Calibrations to see to, each with the command for it.
-fn calibrations(status: &shapes::Status, paint: Paint) -> String {
+pub(crate) fn calibrations(status: &shapes::Status, paint: Paint) -> String {
     let mut said = String::new();
     for warning in &status.calibration_warnings {
         let _ = writeln!(said, "{}", paint.text(Tone::Warning, &warning.text));
@@ -295,6 +295,24 @@ pub(crate) fn say(text: &mut String, station: &shapes::Station, paint: Paint) {
             ),
             None,
         );
+    }
+    for permissive in station.permissives.iter().filter(|one| one.reads != "closed") {
+        let how = if permissive.reads == "open" {
+            "is open"
+        } else {
+            "can't be read and counts as open"
+        };
+        line(
+            Tone::Plain,
+            &format!(
+                "permissive {} {how}: no heat until it is closed",
+                permissive.permissive
+            ),
+            None,
+        );
+    }
+    for caution in &station.cautions {
+        line(Tone::Warning, caution, None);
     }
     for interlock in &station.interlocks {
         let next = match interlock.standing.as_str() {
@@ -464,6 +482,9 @@ pub(crate) mod tests {
             heat: 0.124,
             ceiling_celsius: 130.0,
             ceiling_from: "the recipe".into(),
+            permissives: Vec::new(),
+            follows_heat: true,
+            cautions: Vec::new(),
             channels: vec![
                 shapes::Channel {
                     channel: "board-top".into(),
@@ -632,6 +653,27 @@ calibration of bench-1/board-top was due on 2026-11-24
         assert_eq!(alarms(&elsewhere, Paint::NONE), said);
         status.alarms[0].standing = "acknowledged".into();
         assert!(alarms(&status, Paint::NONE).contains("next: benchward trip reset bench-1"));
+    }
+
+    #[test]
+    fn what_is_less_safe_than_usual_is_said() {
+        let mut station = dwelling("bench-1");
+        station.cautions = vec!["the ceiling is raised to 300.0 °C".into()];
+        station.permissives = [("hood", "open"), ("fan", "unread"), ("door", "closed")]
+            .map(|(permissive, reads)| shapes::Permissive {
+                permissive: permissive.into(),
+                reads: reads.into(),
+            })
+            .into();
+        let said = "\
+bench-1: permissive hood is open: no heat until it is closed
+bench-1: permissive fan can't be read and counts as open: no heat until it is closed
+bench-1: the ceiling is raised to 300.0 °C
+";
+        let text = one(&station, Paint::NONE);
+        assert!(text.ends_with(&format!("\n{said}")), "{text}");
+        let text = all(&lab(vec![station]), Paint::NONE);
+        assert!(text.ends_with(&format!("\n{said}")), "{text}");
     }
 
     #[test]

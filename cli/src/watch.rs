@@ -68,7 +68,11 @@ fn show(session: &Session, status: &shapes::Status, station: Option<&str>) -> io
 
 fn picture(status: &shapes::Status, station: Option<&str>, paint: crate::screen::Paint) -> String {
     match (station, status.stations.as_slice()) {
-        (Some(_), [station]) => status::alarms(status, paint) + &status::one(station, paint),
+        (Some(_), [station]) => {
+            status::alarms(status, paint)
+                + &status::one(station, paint)
+                + &status::calibrations(status, paint)
+        }
         _ => status::all(status, paint),
     }
 }

@@ -19,6 +19,8 @@ pub enum Error {
     CeilingExceeded(String),
     /// A ceiling outside what can be set.
     CeilingOutOfBounds(String),
+    /// A limit of the lab outside what can be set.
+    LimitOutOfBounds(String),
     /// A calibration beyond what can be set.
     OffsetOutOfBounds(String),
     /// An interlock has tripped.
@@ -59,6 +61,7 @@ impl Error {
             Self::NotFromNetwork(_) => "NotFromNetwork",
             Self::CeilingExceeded(_) => "CeilingExceeded",
             Self::CeilingOutOfBounds(_) => "CeilingOutOfBounds",
+            Self::LimitOutOfBounds(_) => "LimitOutOfBounds",
             Self::OffsetOutOfBounds(_) => "OffsetOutOfBounds",
             Self::Tripped(_) => "Tripped",
             Self::LabAlarm(_) => "LabAlarm",
@@ -83,6 +86,7 @@ impl Error {
             | Self::NotFromNetwork(text)
             | Self::CeilingExceeded(text)
             | Self::CeilingOutOfBounds(text)
+            | Self::LimitOutOfBounds(text)
             | Self::OffsetOutOfBounds(text)
             | Self::Tripped(text)
             | Self::LabAlarm(text)
@@ -105,6 +109,7 @@ impl Error {
             Self::NotPermitted(_) | Self::NotFromNetwork(_) => Exit::NotPermitted,
             Self::CeilingExceeded(_)
             | Self::CeilingOutOfBounds(_)
+            | Self::LimitOutOfBounds(_)
             | Self::OffsetOutOfBounds(_)
             | Self::Tripped(_)
             | Self::LabAlarm(_)
@@ -128,6 +133,7 @@ impl From<Refusal> for Error {
             Refusal::NotFromNetwork { .. } => Self::NotFromNetwork(text),
             Refusal::CeilingExceeded { .. } => Self::CeilingExceeded(text),
             Refusal::CeilingOutOfBounds { .. } => Self::CeilingOutOfBounds(text),
+            Refusal::LimitOutOfBounds { .. } => Self::LimitOutOfBounds(text),
             Refusal::OffsetOutOfBounds { .. } => Self::OffsetOutOfBounds(text),
             Refusal::Tripped { .. } => Self::Tripped(text),
             Refusal::LabAlarm { .. } => Self::LabAlarm(text),
@@ -157,6 +163,10 @@ mod tests {
             Refusal::NotReady {
                 station: "bench-1".into(),
                 text: "x".into(),
+            },
+            Refusal::LimitOutOfBounds {
+                limit: benchward_core::LimitName::RiseMax,
+                asked: 11.0,
             },
             Refusal::OffsetOutOfBounds {
                 station: "bench-1".into(),

@@ -19,10 +19,14 @@ pub trait Lab {
     fn status(&self) -> Result<String, crate::Error>;
     /// Cuts every bench, now. Needs no role.
     fn stop_all(&self) -> Result<String, crate::Error>;
-    /// The ceilings, as JSON.
+    /// Every limit in force, as JSON.
     fn limits(&self) -> Result<String, crate::Error>;
     /// Moves the lab's ceiling, °C.
     fn set_ceiling(&self, celsius: f64) -> Result<String, crate::Error>;
+    /// Moves a limit of the lab, in its unit.
+    fn set_limit(&self, limit: &str, value: f64) -> Result<String, crate::Error>;
+    /// Takes back what a safety role had set a limit of the lab to.
+    fn clear_limit(&self, limit: &str) -> Result<String, crate::Error>;
     /// The lab's name.
     #[zbus(property)]
     fn name(&self) -> zbus::Result<String>;

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use crate::channel::Sample;
 use crate::id::{OutputId, RequestId, RunId, Seq, StationId};
 use crate::interlock::{Effect, InterlockName, Permit};
+use crate::limits::LimitName;
 use crate::person::Person;
 use crate::refusal::{Answer, Refusal};
 use crate::run::{Outcome, Phase, Record};
@@ -72,6 +73,13 @@ pub enum Action {
         scope: LimitScope,
         /// The ceiling.
         ceiling: Option<Celsius>,
+    },
+    /// Keep a limit of the lab over a restart; `None`: what is configured or built in counts again.
+    KeepLabLimit {
+        /// Which.
+        limit: LimitName,
+        /// Its value, in its unit.
+        value: Option<f64>,
     },
     /// Another offset is in force at a channel: keep the record of why.
     KeepCalibration {

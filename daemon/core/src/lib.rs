@@ -50,11 +50,13 @@ pub use event::{Ask, Event, InputOffer, Loss, OutputOffer, Request, Value};
 pub use guard::{FirstRun, Waits};
 pub use id::{InputId, InstanceId, OutputId, RequestId, RunId, Seq, StationId};
 pub use lab::Lab;
-pub use limits::{CEILING_MAX, CEILING_MIN, Ceiling, CeilingFrom, Limits};
+pub use limits::{
+    CEILING_MAX, CEILING_MIN, Ceiling, CeilingFrom, LimitFrom, LimitName, Limits, Moved, RISE_MAX,
+};
 pub use person::{Act, Origin, Person, Role, Roles};
 pub use refusal::{Answer, Refusal};
 pub use run::{Outcome, Phase, Record, StageRecord, TripRecord};
 pub use setup::{
     ChannelSetup, InputUse, OutputRole, OutputSetup, Setup, StandingTrip, StationSetup, SupplySetup,
 };
-pub use view::{ChannelView, InterlockView, LabView, StationView};
+pub use view::{ChannelView, InterlockView, LabView, PermissiveView, StationView};

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use crate::alarm::Alarm;
 use crate::calibration::OFFSET_MAX;
 use crate::id::RunId;
-use crate::limits::{CEILING_MAX, CEILING_MIN, Ceiling};
+use crate::limits::{CEILING_MAX, CEILING_MIN, Ceiling, LimitName};
 use crate::person::{Act, Person};
 use crate::units::{Celsius, CelsiusDelta, Millis};
 
@@ -53,6 +53,13 @@ pub enum Refusal {
     CeilingOutOfBounds {
         /// What was asked for.
         asked: Celsius,
+    },
+    /// A limit of the lab outside what can be set at all.
+    LimitOutOfBounds {
+        /// Which.
+        limit: LimitName,
+        /// What was asked for, in its unit.
+        asked: f64,
     },
     /// An offset beyond what a calibration can set.
     OffsetOutOfBounds {
@@ -124,6 +131,7 @@ impl Refusal {
             Self::NotFromNetwork { .. } => "NotFromNetwork",
             Self::CeilingExceeded { .. } => "CeilingExceeded",
             Self::CeilingOutOfBounds { .. } => "CeilingOutOfBounds",
+            Self::LimitOutOfBounds { .. } => "LimitOutOfBounds",
             Self::OffsetOutOfBounds { .. } => "OffsetOutOfBounds",
             Self::Tripped { .. } => "Tripped",
             Self::LabAlarm { .. } => "LabAlarm",
@@ -163,6 +171,14 @@ impl fmt::Display for Refusal {
                 f,
                 "a ceiling of {asked} is outside what can be set, {CEILING_MIN} to {CEILING_MAX}"
             ),
+            Self::LimitOutOfBounds { limit, asked } => {
+                let [lowest, highest] = limit.bounds().map(|bound| limit.shown(bound));
+                write!(
+                    f,
+                    "`{limit}` of {} is outside what can be set, {lowest} to {highest}",
+                    limit.shown(*asked)
+                )
+            }
             Self::OffsetOutOfBounds {
                 station,
                 channel,

@@ -14,8 +14,8 @@ use crate::guard::News;
 use crate::heat_log::HeatLog;
 use crate::id::{InstanceId, OutputId, RunId, Seq, StationId};
 use crate::interlock::{
-    Change, Current, Effect, Facts, Heating, HostLimits, InterlockName, Link, Panel, Permissive, Residual,
-    Standing, StopPress, Trip, Verdict,
+    Change, Current, Effect, Facts, Heating, HostLimits, InForce, InterlockName, Link, Panel, Permissive,
+    Residual, Standing, StopPress, Trip, Verdict,
 };
 use crate::limits::{Ceiling, Limits};
 use crate::output::Output;
@@ -26,13 +26,12 @@ use crate::run::{Outcome, Phase, Progress, Record, Run, State, TripRecord};
 use crate::setup::OutputRole;
 use crate::supply::{Demand, Draw, Given, Supplies};
 use crate::units::{Celsius, CelsiusDelta, CelsiusPerSecond, Fraction, Millis, Watts};
-use crate::view::{ChannelView, InterlockView, StationView};
+use crate::view::{ChannelView, InterlockView, PermissiveView, StationView};
 
 /// What a station needs of the lab around it for one step.
 pub(crate) struct Around<'a> {
     pub(crate) now: Millis,
     pub(crate) limits: &'a Limits,
-    pub(crate) absent_after: Millis,
     pub(crate) host: HostLimits,
     pub(crate) late: Option<Millis>,
     pub(crate) behind: Millis,
@@ -183,10 +182,43 @@ impl Station {
         limits.effective(self.id, self.run.as_ref().and_then(|run| run.recipe().ceiling))
     }
 
-    /// The limit of absence that counts: the lab's, or the recipe's where that is shorter.
-    fn absent_after(&self, lab: Millis) -> Millis {
-        let recipe = self.run.as_ref().and_then(|run| run.recipe().absent_after);
-        recipe.map_or(lab, |recipe| Millis(recipe.0.min(lab.0)))
+    /// The limits that count here now.
+    fn in_force(&self, limits: &Limits, host: HostLimits) -> InForce {
+        let recipe = self.run.as_ref().map(Run::recipe);
+        InForce {
+            ceiling: self.ceiling(limits),
+            absent_after: limits.absent_after(recipe.and_then(|recipe| recipe.absent_after)),
+            rise_max: limits.rise_max(),
+            run_max: self.run.as_ref().map(|run| limits.run_max(run.limit)),
+            host,
+        }
+    }
+
+    /// What is less safe here than usual and no trip: each is shown until it ends.
+    fn cautions(&self, limits: &Limits) -> Vec<String> {
+        let mut cautions = limits.raised(self.id);
+        if !self.follows_heat {
+            cautions.push(
+                "its readings don't follow its heat (`follows_heat = false`): no board model watches them"
+                    .into(),
+            );
+        }
+        cautions
+    }
+
+    /// Keeps with the run what it goes on under.
+    pub(crate) fn note_cautions(&mut self, around: &mut Around<'_>) {
+        let cautions = self.cautions(around.limits);
+        let Some(run) = &mut self.run else { return };
+        let before = run.record.cautions.len();
+        for caution in cautions {
+            if !run.record.cautions.iter().any(|known| **known == *caution) {
+                run.record.cautions.push(caution.into());
+            }
+        }
+        if run.record.cautions.len() > before {
+            self.keep_run(around, false);
+        }
     }
 
     /// Hottest good, fresh reading; `None` where *any* channel has none, since it might be the hottest.
@@ -282,11 +314,11 @@ impl Station {
             run.heating(now).map(|(since, total)| Heating {
                 since,
                 total,
-                limit: run.limit,
+                limit: around.limits.run_max(run.limit).0,
             })
         });
         let ceiling = self.ceiling(around.limits);
-        let absent_after = self.absent_after(around.absent_after);
+        let in_force = self.in_force(around.limits, around.host);
         let stop = self.stop.take();
         self.heat_log.look(now, self.heat, &self.outputs);
         let steered = self.run.as_ref().filter(|_| heating.is_some());
@@ -298,7 +330,8 @@ impl Station {
             links: &self.links,
             presence: &self.presence,
             ceiling,
-            absent_after,
+            absent_after: in_force.absent_after.0,
+            rise_max: in_force.rise_max.0,
             heating,
             control: steered.and_then(|run| self.control_celsius(now, around.host, &run.recipe().control)),
             target: steered.map(Run::target),
@@ -806,6 +839,10 @@ impl Station {
         // Starting takes a person: the presence clock starts full.
         self.presence.confirm(around.now);
         self.journal(around, EntryKind::RunStarted, Some(who), text);
+        let cautions = self.cautions(around.limits).into_iter().map(Into::into).collect();
+        if let Some(run) = &mut self.run {
+            run.record.cautions = cautions;
+        }
         self.keep_run(around, false);
         self.say_phase(around);
     }
@@ -828,9 +865,10 @@ impl Station {
     }
 
     /// How long the run has heated and may heat, where that is used up.
-    pub(crate) fn heated_too_long(&self) -> Option<(Millis, Millis)> {
+    pub(crate) fn heated_too_long(&self, limits: &Limits) -> Option<(Millis, Millis)> {
         let run = self.run.as_ref()?;
-        (run.heated_before >= run.limit).then_some((run.heated_before, run.limit))
+        let (limit, _) = limits.run_max(run.limit);
+        (run.heated_before >= limit).then_some((run.heated_before, limit))
     }
 
     /// Whether a tripped run waits to be resumed.
@@ -1040,7 +1078,6 @@ impl Station {
         &self,
         now: Millis,
         limits: &Limits,
-        absent_after: Millis,
         host: HostLimits,
         supplies: &Supplies,
     ) -> StationView {
@@ -1059,6 +1096,17 @@ impl Station {
             heat: self.heat,
             ceiling: self.ceiling(limits),
             own_ceiling: limits.station(self.id),
+            in_force: self.in_force(limits, host),
+            cautions: self.cautions(limits),
+            permissives: self
+                .permissives
+                .iter()
+                .map(|permissive| PermissiveView {
+                    name: permissive.name.clone(),
+                    closed: permissive.read(now, host),
+                })
+                .collect(),
+            follows_heat: self.follows_heat,
             channels: self
                 .channels
                 .iter()
@@ -1084,7 +1132,7 @@ impl Station {
                 })
                 .collect(),
             presence_left: heating.and_then(|run| run.heating(now)).map(|(since, _)| {
-                let limit = self.absent_after(absent_after);
+                let (limit, _) = self.in_force(limits, host).absent_after;
                 Millis(limit.0.saturating_sub(self.presence.absent_for(now, since).0))
             }),
             waits: heating.and_then(|run| run.waits(now)),

@@ -5,9 +5,9 @@ use std::collections::{BTreeMap, BTreeSet};
 use benchward_core::interlock::{Effect, InterlockName};
 use benchward_core::units::{Celsius, CelsiusDelta, Millis};
 use benchward_core::{
-    Action, Answer, Ask, CEILING_MAX, CEILING_MIN, EntryKind, Event, Grant, InputOffer, Lab, LimitScope,
-    Origin, OutputId, Phase, Refusal, Request, Role, RunChange, Sample, Seq, Signal, StandingTrip, StationId,
-    Value,
+    Action, Answer, Ask, CEILING_MAX, CEILING_MIN, EntryKind, Event, Grant, InputOffer, Lab, LimitName,
+    LimitScope, Origin, OutputId, Phase, Refusal, Request, Role, RunChange, Sample, Seq, Signal,
+    StandingTrip, StationId, Value,
 };
 use proptest::prelude::*;
 
@@ -122,6 +122,10 @@ struct Output {
 pub(crate) struct Watch {
     now: Millis,
     lab_ceiling: Celsius,
+    absent_after: Millis,
+    rise_max: f64,
+    /// When that was moved.
+    rise_moved: Millis,
     stations: [Station; 3],
     channels: [Channel; 4],
     outputs: [Output; 4],
@@ -136,6 +140,9 @@ impl Watch {
         let mut watch = Self {
             now: Millis::ZERO,
             lab_ceiling: LAB_CEILING,
+            absent_after: ABSENT,
+            rise_max: 6.0,
+            rise_moved: Millis::ZERO,
             stations: Default::default(),
             channels: [Channel::NEVER; 4],
             outputs: Default::default(),
@@ -441,6 +448,20 @@ impl Watch {
                     }
                 }
             }
+            Action::KeepLabLimit { limit, value } => {
+                limits_are_moved_by_safety_within_bounds(event, None)?;
+                let [lowest, highest] = limit.bounds();
+                prop_assert!(value.is_none_or(|value| value >= lowest && value <= highest));
+                match limit {
+                    LimitName::AbsentAfter => {
+                        self.absent_after = value.map_or(ABSENT, Millis::from_secs_f64);
+                    }
+                    LimitName::RiseMax => {
+                        (self.rise_max, self.rise_moved) = (value.unwrap_or(6.0), self.now);
+                    }
+                    LimitName::RunMax => {}
+                }
+            }
             Action::KeepCalibration {
                 station,
                 channel,
@@ -551,10 +572,10 @@ impl Watch {
             .run
             .as_ref()
             .and_then(|run| run.record.recipe.absent_after)
-            .unwrap_or(ABSENT);
+            .unwrap_or(self.absent_after);
         let absent = self.now.since(station.confirmed);
         prop_assert!(
-            absent.0 < recipe.0.min(ABSENT.0),
+            absent.0 < recipe.0.min(self.absent_after.0),
             "heat and nobody confirmed presence for {}",
             absent
         );
@@ -643,7 +664,7 @@ impl Watch {
         };
         let role = match ask {
             Ask::Stop(None) | Ask::Shutdown => return Ok(()),
-            Ask::SetLabCeiling(_) | Ask::SetStationCeiling(..) | Ask::Calibrate(_) => {
+            Ask::SetLabCeiling(_) | Ask::SetStationCeiling(..) | Ask::SetLimit(..) | Ask::Calibrate(_) => {
                 roles.holds(Role::Safety)
             }
             Ask::PutRecipe { .. }
@@ -806,8 +827,8 @@ impl Watch {
                     .run
                     .as_ref()
                     .and_then(|run| run.record.recipe.absent_after)
-                    .unwrap_or(ABSENT);
-                self.now.since(station.confirmed).0 >= recipe.0.min(ABSENT.0)
+                    .unwrap_or(self.absent_after);
+                self.now.since(station.confirmed).0 >= recipe.0.min(self.absent_after.0)
             }
             InterlockName::SensorFault => channels().any(|one| {
                 one.faults >= 3 || (one.faults > 0 && self.now.since(one.fault_since).since(late).0 >= 500)
@@ -838,7 +859,8 @@ impl Watch {
             },
             InterlockName::Clock => late.0 > 500,
             InterlockName::RiseTooFast => {
-                return any(channels().map(|one| rises_too_fast(one, station.heat_since)));
+                return any(channels()
+                    .map(|one| rises_too_fast(one, station.heat_since.max(self.rise_moved), self.rise_max)));
             }
             InterlockName::SensorDetached => {
                 let moved = channels().any(|one| one.range(Millis(21_500)) >= 4.0);
@@ -886,7 +908,7 @@ impl Watch {
             let lowered = matches!(
                 event,
                 Event::Request(Request {
-                    ask: Ask::SetLabCeiling(_) | Ask::SetStationCeiling(..),
+                    ask: Ask::SetLabCeiling(_) | Ask::SetStationCeiling(..) | Ask::SetLimit(..),
                     ..
                 })
             );
@@ -1150,7 +1172,7 @@ fn any(each: impl Iterator<Item = Option<bool>>) -> Option<bool> {
 
 /// For certain where every reading of more than 3 s is far above the limit's line through the one before; for certain
 /// not where the readings of 4 s lie within what a smoothed 6 °C/s can't come from.
-fn rises_too_fast(channel: &Channel, heat_since: Millis) -> Option<bool> {
+fn rises_too_fast(channel: &Channel, heat_since: Millis, limit: f64) -> Option<bool> {
     let heated = |(at, _): &&(Millis, f64)| *at >= heat_since;
     let long: Vec<_> = channel.last(Millis(3_300)).iter().filter(heated).collect();
     let (Some((first, _)), Some((last, _))) = (long.first(), long.last()) else {
@@ -1158,12 +1180,12 @@ fn rises_too_fast(channel: &Channel, heat_since: Millis) -> Option<bool> {
     };
     let steep = |pair: &[&(Millis, f64)]| {
         let apart = pair[1].0.since(pair[0].0).seconds();
-        apart <= 0.2 && pair[1].1 - pair[0].1 > 6.5 * apart
+        apart <= 0.2 && pair[1].1 - pair[0].1 > (limit + 0.5) * apart
     };
     if last.since(*first).0 >= 3_200 && long.windows(2).all(steep) && channel.faults == 0 {
         return Some(true);
     }
-    (channel.range(Millis(4_100)) < 4.0).then_some(false)
+    (channel.range(Millis(4_100)) < limit / 1.5).then_some(false)
 }
 
 /// For certain not where a reading of the last 20 s differs from the newest one. What the heat should have done can't
@@ -1282,6 +1304,7 @@ fn from_a_network_only_cooler(
                 | Action::Restore { .. }
                 | Action::DropTrip { .. }
                 | Action::KeepLimit { .. }
+                | Action::KeepLabLimit { .. }
                 | Action::KeepCalibration { .. }
                 | Action::Answer {
                     answer: Ok(Answer::Started(_)),

@@ -70,6 +70,7 @@ scenarios! {
     eased_fall: "eased-fall.txt",
     start_refused: "start-refused.txt",
     ceiling: "ceiling.txt",
+    limits: "limits.txt",
     calibration: "calibration.txt",
     presence: "presence.txt",
     network: "network.txt",
