@@ -894,6 +894,7 @@ impl Watch {
             let Action::KeepTrip {
                 station,
                 interlock,
+                text,
                 acknowledged_by: None,
                 ..
             } = action
@@ -916,8 +917,9 @@ impl Watch {
                 prop_assert_ne!(
                     self.cause(at, *interlock, late, event),
                     Some(false),
-                    "{} without a cause",
-                    interlock
+                    "{} without a cause: {}",
+                    interlock,
+                    text
                 );
             }
         }
