@@ -1017,7 +1017,7 @@ impl Watch {
     fn a_supply_is_never_overdrawn(&self) -> Check {
         // What nobody grants anew lapses at the driver, 1.5 s after its arrival at the latest; a pipe may hold it for as long as
         // an answer may take.
-        let draws = |at: usize| {
+        let taken = |at: usize| {
             let station = &self.stations[at];
             if self.now.since(station.granted) < Millis(2_400) {
                 station.heat
@@ -1025,7 +1025,7 @@ impl Watch {
                 0.0
             }
         };
-        let drawn = (draws(0) + draws(2)) * HEATER_WATTS;
+        let drawn = (taken(0) + taken(2)) * HEATER_WATTS;
         prop_assert!(
             drawn <= SUPPLY_WATTS + 1e-6,
             "{} W drawn of {}",
