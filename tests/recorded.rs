@@ -137,7 +137,7 @@ fn configure(place: &Place, path: &Path, log: &Log, ceiling: f64, settings: &str
     place.configure(
         "",
         &format!(
-            "[station.bench-1]\nchannels = {{ {wired} }}\nheat = \"heat1\"\nceiling_celsius = {ceiling}\n\
+            "[station.bench-1]\nchannels = {{ {wired} }}\nheat = \"heat1\"\nceiling_celsius = {ceiling}\nfollows_heat = false\n\
              [station.bench-1.driver]\nprogram = \"replayed\"\n[station.bench-1.driver.settings]\n\
              file = {}\ntime_column = \"Time\"\nchannels = {{ {played} }}\nspeed = {SPEED}\nat_end = \"hold\"\n\
              heat = true\ncuts = true\n{settings}\n",
@@ -258,7 +258,7 @@ fn a_heating_run_is_cut_at_that_scan() {
     let client = daemon.client();
     client.wait_ready(&["bench-1"]);
     client
-        .put_recipe("recipe = \"steer the coldest\"\ncontrol = \"coldest\"\n[[stage]]\ntarget_celsius = 190\ndwell_s = 60\n")
+        .put_recipe("recipe = \"steer the coldest\"\nboard_grams = 20000\ncontrol = \"coldest\"\n[[stage]]\ntarget_celsius = 190\ndwell_s = 60\n")
         .expect("a recipe");
     let run = client
         .start("bench-1", "steer the coldest", "A-0017")

@@ -101,6 +101,17 @@ impl Records {
         }
     }
 
+    /// Trips and warnings that match, newest first.
+    pub(crate) async fn trips(&self, query: &shapes::TripQuery) -> Result<shapes::TripRecords, Failure> {
+        match self {
+            Self::Daemon(daemon) => {
+                let (archive, query) = (daemon.archive().await?, written(query)?);
+                parsed(&daemon.ask_records(archive.trips(&query)).await?)
+            }
+            Self::Folder(reader) => Ok(shapes::TripRecords::read(reader, query)?),
+        }
+    }
+
     /// Walks the chain of the journal.
     pub(crate) async fn verify(&self) -> Result<shapes::Verified, Failure> {
         match self {

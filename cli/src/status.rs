@@ -31,7 +31,9 @@ pub(crate) async fn status(session: &Session, arguments: &Arguments) -> Result<E
     let status = only(status, arguments.station.as_deref())?;
     session.screen.show(&status, |status, paint| {
         match (&arguments.station, status.stations.as_slice()) {
-            (Some(_), [station]) => one(station, paint) + &calibrations(status, paint),
+            (Some(_), [station]) => {
+                alarms(status, paint) + &one(station, paint) + &calibrations(status, paint)
+            }
             _ => all(status, paint),
         }
     })?;
@@ -159,7 +161,9 @@ pub(crate) fn all(status: &shapes::Status, paint: Paint) -> String {
             .cmp(&Need::of(one))
             .then(one.station.cmp(&other.station))
     });
-    let mut text = format!(
+    let mut text = alarms(status, paint);
+    let _ = write!(
+        text,
         "{}: {}, ceiling {}\n\n",
         paint.text(Tone::Strong, &status.lab),
         count(stations.len(), "station", "stations"),
@@ -213,8 +217,28 @@ pub(crate) fn all(status: &shapes::Status, paint: Paint) -> String {
     text
 }
 
+/// Alarms of the whole lab: on every screen, above all else.
+pub(crate) fn alarms(status: &shapes::Status, paint: Paint) -> String {
+    let mut said = String::new();
+    for alarm in &status.alarms {
+        let (tone, verb) = if alarm.standing == "tripped" {
+            (Tone::Danger, "ack")
+        } else {
+            (Tone::Warning, "reset")
+        };
+        let _ = writeln!(said, "{}", paint.text(tone, &format!("!! {}", alarm.text)));
+        let _ = writeln!(
+            said,
+            "    {} benchward trip {verb} {}\n",
+            paint.text(Tone::Faint, "next:"),
+            alarm.station
+        );
+    }
+    said
+}
+
 /// Calibrations to see to, each with the command for it.
-fn calibrations(status: &shapes::Status, paint: Paint) -> String {
+pub(crate) fn calibrations(status: &shapes::Status, paint: Paint) -> String {
     let mut said = String::new();
     for warning in &status.calibration_warnings {
         let _ = writeln!(said, "{}", paint.text(Tone::Warning, &warning.text));
@@ -271,6 +295,24 @@ pub(crate) fn say(text: &mut String, station: &shapes::Station, paint: Paint) {
             ),
             None,
         );
+    }
+    for permissive in station.permissives.iter().filter(|one| one.reads != "closed") {
+        let how = if permissive.reads == "open" {
+            "is open"
+        } else {
+            "can't be read and counts as open"
+        };
+        line(
+            Tone::Plain,
+            &format!(
+                "permissive {} {how}: no heat until it is closed",
+                permissive.permissive
+            ),
+            None,
+        );
+    }
+    for caution in &station.cautions {
+        line(Tone::Warning, caution, None);
     }
     for interlock in &station.interlocks {
         let next = match interlock.standing.as_str() {
@@ -440,6 +482,9 @@ pub(crate) mod tests {
             heat: 0.124,
             ceiling_celsius: 130.0,
             ceiling_from: "the recipe".into(),
+            permissives: Vec::new(),
+            follows_heat: true,
+            cautions: Vec::new(),
             channels: vec![
                 shapes::Channel {
                     channel: "board-top".into(),
@@ -517,6 +562,7 @@ pub(crate) mod tests {
             schema: 1,
             lab: "larkfield".into(),
             ceiling_celsius: 260.0,
+            alarms: Vec::new(),
             archive: String::new(),
             calibration_warnings: Vec::new(),
             stations,
@@ -589,6 +635,45 @@ calibration of bench-1/board-top was due on 2026-11-24
         assert_eq!(calibrations(&here, Paint::NONE), said);
         let there = only(status, Some("bench-2")).unwrap();
         assert_eq!(calibrations(&there, Paint::NONE), "");
+    }
+
+    #[test]
+    fn an_alarm_of_the_lab_is_on_every_screen() {
+        let mut status = lab(vec![idle("bench-1"), dwelling("bench-2")]);
+        status.alarms = vec![shapes::Alarm {
+            station: "bench-1".into(),
+            interlock: "heat-stuck-on".into(),
+            standing: "tripped".into(),
+            acknowledged_by: None,
+            text: "lab alarm: bench-1 heats by itself".into(),
+        }];
+        let said = "!! lab alarm: bench-1 heats by itself\n    next: benchward trip ack bench-1\n\n";
+        assert!(all(&status, Paint::NONE).starts_with(said));
+        let elsewhere = only(status.clone(), Some("bench-2")).unwrap();
+        assert_eq!(alarms(&elsewhere, Paint::NONE), said);
+        status.alarms[0].standing = "acknowledged".into();
+        assert!(alarms(&status, Paint::NONE).contains("next: benchward trip reset bench-1"));
+    }
+
+    #[test]
+    fn what_is_less_safe_than_usual_is_said() {
+        let mut station = dwelling("bench-1");
+        station.cautions = vec!["the ceiling is raised to 300.0 °C".into()];
+        station.permissives = [("hood", "open"), ("fan", "unread"), ("door", "closed")]
+            .map(|(permissive, reads)| shapes::Permissive {
+                permissive: permissive.into(),
+                reads: reads.into(),
+            })
+            .into();
+        let said = "\
+bench-1: permissive hood is open: no heat until it is closed
+bench-1: permissive fan can't be read and counts as open: no heat until it is closed
+bench-1: the ceiling is raised to 300.0 °C
+";
+        let text = one(&station, Paint::NONE);
+        assert!(text.ends_with(&format!("\n{said}")), "{text}");
+        let text = all(&lab(vec![station]), Paint::NONE);
+        assert!(text.ends_with(&format!("\n{said}")), "{text}");
     }
 
     #[test]

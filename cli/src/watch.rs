@@ -68,7 +68,11 @@ fn show(session: &Session, status: &shapes::Status, station: Option<&str>) -> io
 
 fn picture(status: &shapes::Status, station: Option<&str>, paint: crate::screen::Paint) -> String {
     match (station, status.stations.as_slice()) {
-        (Some(_), [station]) => status::one(station, paint),
+        (Some(_), [station]) => {
+            status::alarms(status, paint)
+                + &status::one(station, paint)
+                + &status::calibrations(status, paint)
+        }
         _ => status::all(status, paint),
     }
 }
@@ -84,11 +88,9 @@ async fn tell(session: &Session, daemon: Daemon, station: Option<&str>) -> Resul
             session.screen.json(&status)?;
         } else {
             let now = benchward_archive::Wall::now().to_string();
-            let lines: Vec<String> = status
-                .stations
-                .iter()
-                .map(|station| line(&now, station))
-                .collect();
+            let alarms = status.alarms.iter().map(|alarm| format!("{now} {}", alarm.text));
+            let stations = status.stations.iter().map(|station| line(&now, station));
+            let lines: Vec<String> = alarms.chain(stations).collect();
             session.screen.print(&lines.join("\n"))?;
         }
     }

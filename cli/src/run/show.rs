@@ -107,6 +107,9 @@ fn page(shown: &shapes::RunShown, paint: Paint) -> String {
             );
         }
     }
+    for caution in &shown.cautions {
+        let _ = writeln!(text, "\n{} {caution}", paint.text(Tone::Warning, "  caution"));
+    }
     if !shown.journal.is_empty() {
         let entries = shapes::Journal {
             schema: shapes::SCHEMA,
@@ -278,6 +281,7 @@ mod tests {
                 judged: "2026-11-25T13:50:00.000Z".into(),
                 text: "the recipe's own window".into(),
             }),
+            cautions: Vec::new(),
             trips: vec![shapes::Trip {
                 interlock: "operator-absent".into(),
                 at: "2026-11-25T13:48:33.120Z".into(),

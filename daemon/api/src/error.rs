@@ -19,10 +19,14 @@ pub enum Error {
     CeilingExceeded(String),
     /// A ceiling outside what can be set.
     CeilingOutOfBounds(String),
+    /// A limit of the lab outside what can be set.
+    LimitOutOfBounds(String),
     /// A calibration beyond what can be set.
     OffsetOutOfBounds(String),
     /// An interlock has tripped.
     Tripped(String),
+    /// An alarm of the whole lab stands.
+    LabAlarm(String),
     /// The cause of a trip is still there.
     CauseStands(String),
     /// A run is in progress.
@@ -57,8 +61,10 @@ impl Error {
             Self::NotFromNetwork(_) => "NotFromNetwork",
             Self::CeilingExceeded(_) => "CeilingExceeded",
             Self::CeilingOutOfBounds(_) => "CeilingOutOfBounds",
+            Self::LimitOutOfBounds(_) => "LimitOutOfBounds",
             Self::OffsetOutOfBounds(_) => "OffsetOutOfBounds",
             Self::Tripped(_) => "Tripped",
+            Self::LabAlarm(_) => "LabAlarm",
             Self::CauseStands(_) => "CauseStands",
             Self::Busy(_) => "Busy",
             Self::NotReady(_) => "NotReady",
@@ -80,8 +86,10 @@ impl Error {
             | Self::NotFromNetwork(text)
             | Self::CeilingExceeded(text)
             | Self::CeilingOutOfBounds(text)
+            | Self::LimitOutOfBounds(text)
             | Self::OffsetOutOfBounds(text)
             | Self::Tripped(text)
+            | Self::LabAlarm(text)
             | Self::CauseStands(text)
             | Self::Busy(text)
             | Self::NotReady(text)
@@ -101,8 +109,10 @@ impl Error {
             Self::NotPermitted(_) | Self::NotFromNetwork(_) => Exit::NotPermitted,
             Self::CeilingExceeded(_)
             | Self::CeilingOutOfBounds(_)
+            | Self::LimitOutOfBounds(_)
             | Self::OffsetOutOfBounds(_)
             | Self::Tripped(_)
+            | Self::LabAlarm(_)
             | Self::CauseStands(_)
             | Self::Busy(_)
             | Self::NotReady(_)
@@ -123,8 +133,10 @@ impl From<Refusal> for Error {
             Refusal::NotFromNetwork { .. } => Self::NotFromNetwork(text),
             Refusal::CeilingExceeded { .. } => Self::CeilingExceeded(text),
             Refusal::CeilingOutOfBounds { .. } => Self::CeilingOutOfBounds(text),
+            Refusal::LimitOutOfBounds { .. } => Self::LimitOutOfBounds(text),
             Refusal::OffsetOutOfBounds { .. } => Self::OffsetOutOfBounds(text),
             Refusal::Tripped { .. } => Self::Tripped(text),
+            Refusal::LabAlarm { .. } => Self::LabAlarm(text),
             Refusal::CauseStands { .. } => Self::CauseStands(text),
             Refusal::Busy { .. } => Self::Busy(text),
             Refusal::NotReady { .. } => Self::NotReady(text),
@@ -151,6 +163,10 @@ mod tests {
             Refusal::NotReady {
                 station: "bench-1".into(),
                 text: "x".into(),
+            },
+            Refusal::LimitOutOfBounds {
+                limit: benchward_core::LimitName::RiseMax,
+                asked: 11.0,
             },
             Refusal::OffsetOutOfBounds {
                 station: "bench-1".into(),

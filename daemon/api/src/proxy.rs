@@ -5,6 +5,8 @@
 type Channel = (String, Vec<f64>, String);
 /// One interlock on the bus: its name, its standing, its text.
 type Interlock = (String, String, String);
+/// One alarm of the lab on the bus: station, interlock, standing, text.
+type Alarm = (String, String, String, String);
 
 /// The whole lab.
 #[zbus::proxy(
@@ -17,10 +19,14 @@ pub trait Lab {
     fn status(&self) -> Result<String, crate::Error>;
     /// Cuts every bench, now. Needs no role.
     fn stop_all(&self) -> Result<String, crate::Error>;
-    /// The ceilings, as JSON.
+    /// Every limit in force, as JSON.
     fn limits(&self) -> Result<String, crate::Error>;
     /// Moves the lab's ceiling, °C.
     fn set_ceiling(&self, celsius: f64) -> Result<String, crate::Error>;
+    /// Moves a limit of the lab, in its unit.
+    fn set_limit(&self, limit: &str, value: f64) -> Result<String, crate::Error>;
+    /// Takes back what a safety role had set a limit of the lab to.
+    fn clear_limit(&self, limit: &str) -> Result<String, crate::Error>;
     /// The lab's name.
     #[zbus(property)]
     fn name(&self) -> zbus::Result<String>;
@@ -33,12 +39,18 @@ pub trait Lab {
     /// The lab's ceiling, °C.
     #[zbus(property)]
     fn ceiling(&self) -> zbus::Result<f64>;
+    /// Alarms of the whole lab that stand.
+    #[zbus(property)]
+    fn alarms(&self) -> zbus::Result<Vec<Alarm>>;
     /// Hash of the journal's newest entry, hexadecimal.
     #[zbus(property)]
     fn journal_head(&self) -> zbus::Result<String>;
     /// An interlock's standing changed.
     #[zbus(signal)]
     fn interlock_changed(&self, station: String, interlock: String, standing: String, text: String);
+    /// An alarm of the whole lab was raised, acknowledged or cleared.
+    #[zbus(signal)]
+    fn alarm_changed(&self, station: String, interlock: String, standing: String, text: String);
     /// A station's phase or stage changed; stage 0: none.
     #[zbus(signal)]
     fn phase_changed(&self, station: String, phase: String, stage: u16);
@@ -111,6 +123,8 @@ pub trait Archive {
     fn export(&self, run: u64, format: &str) -> Result<zbus::wire::OwnedFd, crate::Error>;
     /// Journal entries that match a query (JSON), as JSON.
     fn journal(&self, query: &str) -> Result<String, crate::Error>;
+    /// Records of trips and warnings that match a query (JSON), as JSON.
+    fn trips(&self, query: &str) -> Result<String, crate::Error>;
     /// Walks the journal's chain; the result as JSON.
     fn verify(&self) -> Result<String, crate::Error>;
     /// Charts of the window lines of the runs that match a query (JSON), as JSON. A window: judge them by that one.

@@ -3,8 +3,10 @@
 
 mod board;
 mod guard;
+mod limit;
 mod prediction;
 mod sensor;
+mod trip;
 mod window;
 
 use benchward_archive as archive;
@@ -14,11 +16,13 @@ use serde::{Deserialize, Serialize};
 
 pub use board::{BoardLearned, BoardModel, BoardParameter, Boards, RunBoardModel};
 pub use guard::RunGuard;
+pub use limit::{InterlockLimits, LabLimit, Limits, StationLimits, Threshold};
 pub use prediction::{BoardPlan, CurvePoint, Moment, PlanRequest, Prediction, StagePrediction};
 pub use sensor::{
     Calibration, CalibrationWarning, CheckRequest, RunSensor, Sensor, SensorCheck, SensorChecked,
     SensorHistory, Sensors, overdue_text,
 };
+pub use trip::{Alarm, TripQuery, TripReader, TripRecord, TripRecords};
 pub use window::{
     ComparedCurve, ComparedFigure, ComparedPoint, ComparedRun, Comparison, RunJudged, RunStats, RunWindow,
     StatsLine, StatsSignal, StatsValue, WindowChannel, WindowLine, WindowRow, WindowShown, Windows,
@@ -36,6 +40,9 @@ pub struct Status {
     pub lab: String,
     /// The lab's ceiling.
     pub ceiling_celsius: f64,
+    /// Alarms of the whole lab that stand.
+    #[serde(default)]
+    pub alarms: Vec<Alarm>,
     /// State of the archive: empty while all is well, else what a person should know.
     pub archive: String,
     /// Calibrations that a person should see to, such as those past their due date.
@@ -74,6 +81,15 @@ pub struct Station {
     pub ceiling_from: String,
     /// Its channels.
     pub channels: Vec<Channel>,
+    /// Its permissives.
+    #[serde(default)]
+    pub permissives: Vec<Permissive>,
+    /// Whether its readings follow its heat; `false`: no board model watches them.
+    #[serde(default = "yes")]
+    pub follows_heat: bool,
+    /// What is less safe here than usual and no trip, each until it ends: raised limits, readings that don't follow the heat.
+    #[serde(default)]
+    pub cautions: Vec<String>,
     /// Its interlocks.
     pub interlocks: Vec<Interlock>,
     /// Until heat goes off because nobody is there.
@@ -104,6 +120,19 @@ pub struct Channel {
     pub celsius: Option<f64>,
     /// `good`, `stale`, or the fault: `open`, `short`, `range`, `cold-junction`, `device`.
     pub quality: String,
+}
+
+const fn yes() -> bool {
+    true
+}
+
+/// One permissive.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Permissive {
+    /// Its name.
+    pub permissive: String,
+    /// `closed`, `open`, or `unread`, which counts as open.
+    pub reads: String,
 }
 
 /// One interlock.
@@ -145,6 +174,21 @@ impl Station {
                     quality: channel.quality.to_string(),
                 })
                 .collect(),
+            permissives: view
+                .permissives
+                .iter()
+                .map(|permissive| Permissive {
+                    permissive: permissive.name.to_string(),
+                    reads: match permissive.closed {
+                        Some(true) => "closed",
+                        Some(false) => "open",
+                        None => "unread",
+                    }
+                    .into(),
+                })
+                .collect(),
+            follows_heat: view.follows_heat,
+            cautions: view.cautions.clone(),
             interlocks: view
                 .interlocks
                 .iter()
@@ -178,6 +222,7 @@ impl Status {
             schema: SCHEMA,
             lab: view.name.to_string(),
             ceiling_celsius: thousandths(view.ceiling.degrees()),
+            alarms: view.alarms.iter().map(Alarm::from).collect(),
             archive,
             calibration_warnings,
             stations: view
@@ -303,6 +348,9 @@ pub struct RunShown {
     pub judged_by: Option<JudgedBy>,
     /// Its trips.
     pub trips: Vec<Trip>,
+    /// What was less safe than usual while it went on: raised limits, readings that didn't follow the heat.
+    #[serde(default)]
+    pub cautions: Vec<String>,
     /// Its entries in the journal.
     pub journal: Vec<Entry>,
     /// The recipe's text, whole.
@@ -406,34 +454,6 @@ pub struct FirstBad {
     pub n: u64,
     /// What is wrong with it.
     pub text: String,
-}
-
-/// `benchward limit show`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Limits {
-    /// [`SCHEMA`].
-    pub schema: u32,
-    /// The lab's ceiling.
-    pub ceiling_celsius: f64,
-    /// What can be set: lowest, highest.
-    pub ceiling_bounds_celsius: [f64; 2],
-    /// Limit of operator absence.
-    pub absent_after_s: f64,
-    /// Each station's.
-    pub stations: Vec<StationLimits>,
-}
-
-/// Limits of one station.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct StationLimits {
-    /// The station.
-    pub station: String,
-    /// Its own ceiling.
-    pub ceiling_celsius: Option<f64>,
-    /// What counts now.
-    pub effective_celsius: f64,
-    /// Who set what counts now.
-    pub from: String,
 }
 
 /// `benchward recipe list`.
@@ -566,6 +586,11 @@ impl RunShown {
                     text: trip.text.clone(),
                 })
                 .collect(),
+            cautions: record
+                .more
+                .get("cautions")
+                .and_then(|cautions| serde_json::from_value(cautions.clone()).ok())
+                .unwrap_or_default(),
             journal: journal.iter().map(Entry::from).collect(),
             recipe_text: record.recipe_text.clone(),
         }

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use crate::channel::Sample;
 use crate::id::{OutputId, RequestId, RunId, Seq, StationId};
 use crate::interlock::{Effect, InterlockName, Permit};
+use crate::limits::LimitName;
 use crate::person::Person;
 use crate::refusal::{Answer, Refusal};
 use crate::run::{Outcome, Phase, Record};
@@ -72,6 +73,13 @@ pub enum Action {
         scope: LimitScope,
         /// The ceiling.
         ceiling: Option<Celsius>,
+    },
+    /// Keep a limit of the lab over a restart; `None`: what is configured or built in counts again.
+    KeepLabLimit {
+        /// Which.
+        limit: LimitName,
+        /// Its value, in its unit.
+        value: Option<f64>,
     },
     /// Another offset is in force at a channel: keep the record of why.
     KeepCalibration {
@@ -190,6 +198,38 @@ pub struct Entry {
     pub channel: Option<Arc<str>>,
     /// The channel's scan that it was decided on.
     pub scan: Option<u64>,
+    /// The interlock that it is about, and where that stands now.
+    pub about: Option<About>,
+}
+
+/// The interlock that a journal entry is about: what makes a list of trips and warnings of the journal.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct About {
+    /// Which.
+    pub interlock: InterlockName,
+    /// Where it stands from then on: `clear`, `warning`, `tripped` or `acknowledged`.
+    pub standing: &'static str,
+    /// What it did, where it has just acted.
+    pub effect: Option<Effect>,
+}
+
+impl Entry {
+    /// An entry in words.
+    pub(crate) const fn new(kind: EntryKind, who: Option<Person>, text: String) -> Self {
+        Self {
+            kind,
+            station: None,
+            run: None,
+            who,
+            text,
+            value: None,
+            limit: None,
+            unit: "",
+            channel: None,
+            scan: None,
+            about: None,
+        }
+    }
 }
 
 /// Kinds of journal entries that the core makes.
@@ -211,6 +251,8 @@ pub enum EntryKind {
     Warning,
     /// An interlock has acted.
     Trip,
+    /// An alarm of the whole lab was raised, acknowledged or cleared.
+    Alarm,
     /// A trip was acknowledged.
     Acknowledged,
     /// A trip was reset.
@@ -249,6 +291,7 @@ impl EntryKind {
             Self::Heat => "heat",
             Self::Warning => "warning",
             Self::Trip => "trip",
+            Self::Alarm => "alarm",
             Self::Acknowledged => "acknowledged",
             Self::Reset => "reset",
             Self::Present => "present",
@@ -290,6 +333,17 @@ pub enum Signal {
         /// Which.
         interlock: InterlockName,
         /// `clear`, `warning`, `tripped` or `acknowledged`.
+        standing: &'static str,
+        /// What a person has to know.
+        text: String,
+    },
+    /// An alarm of the whole lab was raised, acknowledged or cleared.
+    Alarm {
+        /// The station whose interlock it is.
+        station: StationId,
+        /// Which.
+        interlock: InterlockName,
+        /// `tripped`, `acknowledged` or `clear`.
         standing: &'static str,
         /// What a person has to know.
         text: String,

@@ -118,16 +118,11 @@ impl Station {
             record: calibration.record.clone(),
         });
         around.out.rest.push(Action::Journal(Entry {
-            kind: EntryKind::Calibration,
             station: Some(self.id),
-            run: None,
-            who: Some(who.clone()),
-            text: text.clone(),
             value: Some(delta.degrees()),
-            limit: None,
             unit: "Cel",
             channel: Some(channel),
-            scan: None,
+            ..Entry::new(EntryKind::Calibration, Some(who.clone()), text.clone())
         }));
         Ok(text)
     }

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use crate::calibration::Calibration;
 use crate::channel::Sample;
 use crate::id::{InputId, InstanceId, OutputId, RequestId, RunId, Seq, StationId};
+use crate::limits::LimitName;
 use crate::model::BoardModel;
 use crate::person::{Origin, Person, Roles};
 use crate::predict::Prediction;
@@ -182,6 +183,8 @@ pub enum Ask {
     SetLabCeiling(Celsius),
     /// Move a station's ceiling; `None` takes it away, so that the lab's counts.
     SetStationCeiling(StationId, Option<Celsius>),
+    /// Move a limit of the lab, in its unit; `None`: what is configured or built in counts again.
+    SetLimit(LimitName, Option<f64>),
     /// Put another offset in force at a channel.
     Calibrate(Calibration),
     /// Permission to store a recipe (kept by the archive, decided and journalled here).

@@ -9,11 +9,12 @@ use std::collections::{BTreeSet, VecDeque};
 use std::sync::Arc;
 
 use crate::action::{Action, Entry, EntryKind, LimitScope, Row};
+use crate::alarm::Alarm;
 use crate::channel::{Channel, PERIOD_UNSAID};
 use crate::event::{Ask, Event, InputOffer, Loss, OutputOffer, Request, Value};
 use crate::id::{InputId, InstanceId, OutputId, RequestId, RunId, Seq, StationId};
 use crate::interlock::{Current, Effect, HostLimits, Link, Panel, Permissive};
-use crate::limits::{self, Limits};
+use crate::limits::{self, LimitName, Limits};
 use crate::output::Output;
 use crate::person::{Act, Origin, Person, Roles};
 use crate::recipe::{ControlBy, Recipe};
@@ -58,7 +59,6 @@ pub struct Lab {
     tick: Millis,
     host: HostLimits,
     limits: Limits,
-    absent_after: Millis,
     supplies: Supplies,
     inputs: Vec<(InstanceId, InputUse)>,
     /// For each output: the station that it serves.
@@ -164,8 +164,8 @@ impl Lab {
             limits: Limits::new(
                 setup.ceiling,
                 setup.stations.iter().map(|station| station.ceiling).collect(),
-            ),
-            absent_after: setup.absent_after,
+            )
+            .recall(setup.absent_after, setup.moved),
             supplies: Supplies::new(
                 setup.supplies.iter().map(|supply| supply.watts).collect(),
                 setup.stations.iter().map(|station| station.supply).collect(),
@@ -261,6 +261,11 @@ impl Lab {
         LabView {
             name: self.name.clone(),
             ceiling: self.limits.lab(),
+            limits: LimitName::ALL.map(|limit| {
+                let (value, from) = self.limits.shown(limit);
+                (limit, value, from)
+            }),
+            alarms: self.alarms().collect(),
             stations: self
                 .stations
                 .iter()
@@ -277,13 +282,12 @@ impl Lab {
     }
 
     fn picture(&self, station: &Station) -> StationView {
-        station.view(
-            self.now,
-            &self.limits,
-            self.absent_after,
-            self.host,
-            &self.supplies,
-        )
+        station.view(self.now, &self.limits, self.host, &self.supplies)
+    }
+
+    /// The alarms of the whole lab that stand.
+    pub fn alarms(&self) -> impl Iterator<Item = Alarm> {
+        self.stations.iter().flat_map(Alarm::of)
     }
 
     /// Whether any station may heat now.
@@ -317,7 +321,6 @@ impl Lab {
         let mut around = Around {
             now: self.now,
             limits: &self.limits,
-            absent_after: self.absent_after,
             host: self.host,
             late,
             behind: self.behind,
@@ -634,6 +637,7 @@ impl Lab {
                     peak: None,
                     stages: Vec::new(),
                     trips: Vec::new(),
+                    cautions: Vec::new(),
                 };
                 self.start(out, record)
             }
@@ -704,6 +708,10 @@ impl Lab {
                 local(Act::SetLimit)?;
                 self.named(station)?;
                 self.set_ceiling(out, who, LimitScope::Station(station), celsius)
+            }
+            Ask::SetLimit(limit, value) => {
+                local(Act::SetLimit)?;
+                self.set_limit(out, who, limit, value)
             }
             Ask::Calibrate(calibration) => {
                 local(Act::Calibrate)?;
@@ -805,6 +813,15 @@ impl Lab {
                 station: name.clone(),
                 interlock: interlock.text(),
                 text: trip.cause.text.to_string(),
+            });
+        }
+        if let Some(alarm) = self
+            .alarms()
+            .find(|alarm| alarm.acknowledged_by.is_none() || self.supplies.shared_by(alarm.station, id))
+        {
+            return Err(Refusal::LabAlarm {
+                station: name.clone(),
+                alarm,
             });
         }
         if station.heating()
@@ -995,7 +1012,7 @@ impl Lab {
         if let Some((heated, limit)) = self
             .stations
             .get(station.index())
-            .and_then(Station::heated_too_long)
+            .and_then(|there| there.heated_too_long(&self.limits))
         {
             return Err(Refusal::NotReady {
                 station: name,
@@ -1040,7 +1057,46 @@ impl Lab {
             LimitScope::Lab => true,
             LimitScope::Station(id) => station.id == id,
         });
+        self.note_raised(out);
         Ok(Answer::Done(text))
+    }
+
+    fn set_limit(
+        &mut self,
+        out: &mut Out,
+        who: &Person,
+        limit: LimitName,
+        value: Option<f64>,
+    ) -> Result<Answer, Refusal> {
+        if let Some(asked) = value.filter(|value| !limits::settable_to(limit, *value)) {
+            return Err(Refusal::LimitOutOfBounds { limit, asked });
+        }
+        // What is due by now is seen by the limit that counted until now.
+        self.each_station(out, None, |_| true);
+        let before = self.limits.moved(limit);
+        self.limits.move_to(limit, value);
+        out.rest.push(Action::KeepLabLimit { limit, value });
+        let shown = |value: Option<f64>| {
+            value.map_or("as configured or built in".to_owned(), |value| limit.shown(value))
+        };
+        let text = format!(
+            "limit `{limit}` of the lab is {} (was {}), set by {who}",
+            shown(value),
+            shown(before)
+        );
+        self.journal(out, EntryKind::Limit, Some(who.clone()), text.clone());
+        // It counts from now on, on benches that heat as well.
+        self.each_station(out, None, |_| true);
+        self.note_raised(out);
+        Ok(Answer::Done(text))
+    }
+
+    /// Keeps with every run what was raised under it.
+    fn note_raised(&mut self, out: &mut Out) {
+        for at in 0..self.stations.len() {
+            let id = self.stations[at].id;
+            self.at(out, None, id, Station::note_cautions);
+        }
     }
 
     #[expect(
@@ -1048,17 +1104,6 @@ impl Lab {
         reason = "reads as what it is: the lab's own journal entry"
     )]
     fn journal(&self, out: &mut Out, kind: EntryKind, who: Option<Person>, text: String) {
-        out.rest.push(Action::Journal(Entry {
-            kind,
-            station: None,
-            run: None,
-            who,
-            text,
-            value: None,
-            limit: None,
-            unit: "",
-            channel: None,
-            scan: None,
-        }));
+        out.rest.push(Action::Journal(Entry::new(kind, who, text)));
     }
 }

@@ -23,6 +23,7 @@ mod person;
 mod setup;
 mod trend;
 
+mod alarm;
 pub mod interlock;
 mod limits;
 mod presence;
@@ -41,18 +42,21 @@ mod lab;
 mod refusal;
 mod view;
 
-pub use action::{Action, Entry, EntryKind, Grant, LimitScope, Row, RunChange, Signal, Verdict};
+pub use action::{About, Action, Entry, EntryKind, Grant, LimitScope, Row, RunChange, Signal, Verdict};
+pub use alarm::Alarm;
 pub use calibration::{Calibration, OFFSET_MAX, Offset};
 pub use channel::{Fault, Quality, Sample};
 pub use event::{Ask, Event, InputOffer, Loss, OutputOffer, Request, Value};
 pub use guard::{FirstRun, Waits};
 pub use id::{InputId, InstanceId, OutputId, RequestId, RunId, Seq, StationId};
 pub use lab::Lab;
-pub use limits::{CEILING_MAX, CEILING_MIN, Ceiling, CeilingFrom, Limits};
+pub use limits::{
+    CEILING_MAX, CEILING_MIN, Ceiling, CeilingFrom, LimitFrom, LimitName, Limits, Moved, RISE_MAX,
+};
 pub use person::{Act, Origin, Person, Role, Roles};
 pub use refusal::{Answer, Refusal};
 pub use run::{Outcome, Phase, Record, StageRecord, TripRecord};
 pub use setup::{
     ChannelSetup, InputUse, OutputRole, OutputSetup, Setup, StandingTrip, StationSetup, SupplySetup,
 };
-pub use view::{ChannelView, InterlockView, LabView, StationView};
+pub use view::{ChannelView, InterlockView, LabView, PermissiveView, StationView};

@@ -1,10 +1,14 @@
-//! Ceilings: the temperature that no channel may pass. Lab, station and recipe each have one; the
-//! lowest counts.
+//! Limits that interlocks act at and that a safety role moves.
+//!
+//! Ceilings: the temperature that no channel may pass. Lab, station and recipe each have one; the lowest counts. And the
+//! few limits of the whole lab that [`LimitName`] lists, each within bounds that nobody moves.
 
 use std::fmt;
 
 use crate::id::StationId;
-use crate::units::Celsius;
+use std::collections::BTreeMap;
+
+use crate::units::{Celsius, CelsiusPerSecond, Millis};
 
 /// The lowest ceiling that can be set. Below hand-warm a bench could not do anything.
 pub const CEILING_MIN: Celsius = Celsius::constant(40.0);
@@ -42,17 +46,246 @@ impl fmt::Display for CeilingFrom {
     }
 }
 
-/// The ceilings of a lab and its stations.
+/// A limit of the whole lab, beside its ceiling.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum LimitName {
+    /// How long heat may be on without anybody confirming to be there.
+    AbsentAfter,
+    /// How fast a channel may rise.
+    RiseMax,
+    /// How long a run may heat. It only lowers what the recipe says, or what follows from its plan.
+    RunMax,
+}
+
+impl LimitName {
+    /// All of them.
+    pub const ALL: [Self; 3] = [Self::AbsentAfter, Self::RiseMax, Self::RunMax];
+
+    /// The name as commands, journal and archive write it.
+    pub const fn text(self) -> &'static str {
+        match self {
+            Self::AbsentAfter => "absent-after",
+            Self::RiseMax => "rise-max",
+            Self::RunMax => "run-max",
+        }
+    }
+
+    /// The limit of that name.
+    pub fn parse(text: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|limit| limit.text() == text)
+    }
+
+    /// Its unit, a UCUM code.
+    pub const fn unit(self) -> &'static str {
+        match self {
+            Self::AbsentAfter | Self::RunMax => "s",
+            Self::RiseMax => "Cel/s",
+        }
+    }
+
+    /// Lowest and highest value that can be set, in its unit, whoever asks.
+    ///
+    /// Those of absence and of runs are what configuration and recipes may say. A slope below 0.5 °C/s would trip on every
+    /// healthy ramp and its noise; above 10 °C/s a bead on the element itself is no longer told from a board.
+    pub fn bounds(self) -> [f64; 2] {
+        use crate::recipe::{ABSENT_MAX, ABSENT_MIN, RUN_MAX, RUN_MIN};
+        match self {
+            Self::AbsentAfter => [ABSENT_MIN.seconds(), ABSENT_MAX.seconds()],
+            Self::RiseMax => [0.5, 10.0],
+            Self::RunMax => [RUN_MIN.seconds(), RUN_MAX.seconds()],
+        }
+    }
+
+    /// A value with its unit, for people.
+    pub fn shown(self, value: f64) -> String {
+        match self {
+            Self::AbsentAfter | Self::RunMax => Millis::from_secs_f64(value).to_string(),
+            Self::RiseMax => format!("{value} °C/s"),
+        }
+    }
+}
+
+impl fmt::Display for LimitName {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.text())
+    }
+}
+
+/// What a channel may not rise faster than where no safety role has set it; see `interlock::rise_too_fast` for why.
+pub const RISE_MAX: CelsiusPerSecond = CelsiusPerSecond::constant(6.0);
+
+/// Where a limit that counts comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum LimitFrom {
+    /// Nobody has said anything else.
+    BuiltIn,
+    /// `lab.toml`, or its default.
+    Configuration,
+    /// Set for the whole lab by a safety role.
+    Lab,
+    /// The station's own.
+    Station,
+    /// The recipe's, or its plan's, while it runs.
+    Recipe,
+}
+
+impl From<CeilingFrom> for LimitFrom {
+    fn from(from: CeilingFrom) -> Self {
+        match from {
+            CeilingFrom::Lab => Self::Lab,
+            CeilingFrom::Station => Self::Station,
+            CeilingFrom::Recipe => Self::Recipe,
+        }
+    }
+}
+
+impl fmt::Display for LimitFrom {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::BuiltIn => "built in",
+            Self::Configuration => "the configuration",
+            Self::Lab => "the lab",
+            Self::Station => "the station",
+            Self::Recipe => "the recipe",
+        })
+    }
+}
+
+/// What a safety role has moved, as the archive kept it.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Moved {
+    /// The lab's ceiling.
+    pub ceiling: Option<Celsius>,
+    /// Stations' own ceilings; `None` in it: taken away.
+    pub stations: BTreeMap<StationId, Option<Celsius>>,
+    /// Limits of the lab, each in its unit.
+    pub limits: BTreeMap<LimitName, f64>,
+}
+
+/// The limits of a lab and its stations.
 #[derive(Debug, Clone)]
 pub struct Limits {
     lab: Celsius,
     stations: Vec<Option<Celsius>>,
+    /// What the configuration says, for telling what was raised.
+    configured: (Celsius, Vec<Option<Celsius>>),
+    absent_configured: Millis,
+    moved: BTreeMap<LimitName, f64>,
 }
 
 impl Limits {
     /// `stations`: each station's own ceiling, in the order of [`crate::Setup::stations`].
     pub(crate) fn new(lab: Celsius, stations: Vec<Option<Celsius>>) -> Self {
-        Self { lab, stations }
+        Self {
+            lab,
+            configured: (lab, stations.clone()),
+            stations,
+            absent_configured: Millis::from_secs(900),
+            moved: BTreeMap::new(),
+        }
+    }
+
+    /// The same with the configuration's limit of absence, and what a safety role has moved since. What is out of bounds
+    /// doesn't count.
+    pub(crate) fn recall(mut self, absent_configured: Millis, moved: Moved) -> Self {
+        self.absent_configured = absent_configured;
+        self.lab = moved.ceiling.unwrap_or(self.lab);
+        for (station, ceiling) in moved.stations {
+            self.set_station(station, ceiling);
+        }
+        for (limit, value) in moved.limits {
+            if settable_to(limit, value) {
+                self.moved.insert(limit, value);
+            }
+        }
+        self
+    }
+
+    /// What a safety role has set a limit of the lab to.
+    pub fn moved(&self, limit: LimitName) -> Option<f64> {
+        self.moved.get(&limit).copied()
+    }
+
+    /// What a limit of the lab is where no recipe says less; `None`: what each run's recipe or plan says.
+    pub(crate) fn shown(&self, limit: LimitName) -> (Option<f64>, LimitFrom) {
+        match limit {
+            LimitName::AbsentAfter => {
+                let (absent, from) = self.absent_after(None);
+                (Some(absent.seconds()), from)
+            }
+            LimitName::RiseMax => {
+                let (rise, from) = self.rise_max();
+                (Some(rise.per_second()), from)
+            }
+            LimitName::RunMax => match self.moved(limit) {
+                Some(seconds) => (Some(seconds), LimitFrom::Lab),
+                None => (None, LimitFrom::Recipe),
+            },
+        }
+    }
+
+    /// `None`: what is configured or built in counts again.
+    pub(crate) fn move_to(&mut self, limit: LimitName, value: Option<f64>) {
+        match value {
+            Some(value) => drop(self.moved.insert(limit, value)),
+            None => drop(self.moved.remove(&limit)),
+        }
+    }
+
+    /// The limit of absence that counts, `recipe`: what the recipe that runs says.
+    pub(crate) fn absent_after(&self, recipe: Option<Millis>) -> (Millis, LimitFrom) {
+        let lab = match self.moved(LimitName::AbsentAfter) {
+            Some(seconds) => (Millis::from_secs_f64(seconds), LimitFrom::Lab),
+            None => (self.absent_configured, LimitFrom::Configuration),
+        };
+        recipe
+            .filter(|recipe| recipe.0 < lab.0.0)
+            .map_or(lab, |recipe| (recipe, LimitFrom::Recipe))
+    }
+
+    /// How fast a channel may rise.
+    pub(crate) fn rise_max(&self) -> (CelsiusPerSecond, LimitFrom) {
+        self.moved(LimitName::RiseMax)
+            .and_then(|rate| CelsiusPerSecond::new(rate).ok())
+            .map_or((RISE_MAX, LimitFrom::BuiltIn), |rate| (rate, LimitFrom::Lab))
+    }
+
+    /// How long a run may heat whose recipe, or plan, says `recipe`.
+    pub(crate) fn run_max(&self, recipe: Millis) -> (Millis, LimitFrom) {
+        self.moved(LimitName::RunMax)
+            .map(Millis::from_secs_f64)
+            .filter(|lab| lab.0 < recipe.0)
+            .map_or((recipe, LimitFrom::Recipe), |lab| (lab, LimitFrom::Lab))
+    }
+
+    /// Limits of a station that a safety role has made looser than what is configured or built in, in words.
+    pub(crate) fn raised(&self, station: StationId) -> Vec<String> {
+        let own = self.configured.1.get(station.index()).copied().flatten();
+        let configured = own.map_or(self.configured.0, |own| own.min(self.configured.0));
+        let now = self.effective(station, None);
+        let mut raised = Vec::new();
+        if now.celsius > configured {
+            raised.push(format!(
+                "the ceiling is raised to {} (set by {}), the configuration says {configured}",
+                now.celsius, now.from
+            ));
+        }
+        let absent = self.absent_after(None).0;
+        if absent.0 > self.absent_configured.0 {
+            raised.push(format!(
+                "the limit of absence is raised to {absent}, the configuration says {}",
+                self.absent_configured
+            ));
+        }
+        let rise = self.rise_max().0;
+        if rise > RISE_MAX {
+            raised.push(format!(
+                "the limit of rising is raised to {} °C/s, built in are {} °C/s",
+                rise.per_second(),
+                RISE_MAX.per_second()
+            ));
+        }
+        raised
     }
 
     /// The lab's ceiling.
@@ -93,6 +326,12 @@ impl Limits {
         }
         lowest
     }
+}
+
+/// Whether a limit of the lab can be set to that.
+pub(crate) fn settable_to(limit: LimitName, value: f64) -> bool {
+    let [lowest, highest] = limit.bounds();
+    (lowest..=highest).contains(&value)
 }
 
 /// Whether a ceiling is one that can be set.

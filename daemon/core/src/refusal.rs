@@ -3,9 +3,10 @@
 use std::fmt;
 use std::sync::Arc;
 
+use crate::alarm::Alarm;
 use crate::calibration::OFFSET_MAX;
 use crate::id::RunId;
-use crate::limits::{CEILING_MAX, CEILING_MIN, Ceiling};
+use crate::limits::{CEILING_MAX, CEILING_MIN, Ceiling, LimitName};
 use crate::person::{Act, Person};
 use crate::units::{Celsius, CelsiusDelta, Millis};
 
@@ -53,6 +54,13 @@ pub enum Refusal {
         /// What was asked for.
         asked: Celsius,
     },
+    /// A limit of the lab outside what can be set at all.
+    LimitOutOfBounds {
+        /// Which.
+        limit: LimitName,
+        /// What was asked for, in its unit.
+        asked: f64,
+    },
     /// An offset beyond what a calibration can set.
     OffsetOutOfBounds {
         /// Where.
@@ -70,6 +78,13 @@ pub enum Refusal {
         interlock: &'static str,
         /// What it said.
         text: String,
+    },
+    /// An alarm of the whole lab stands.
+    LabAlarm {
+        /// Where something was to start.
+        station: Arc<str>,
+        /// Which alarm.
+        alarm: Alarm,
     },
     /// The cause of a trip is still there.
     CauseStands {
@@ -116,8 +131,10 @@ impl Refusal {
             Self::NotFromNetwork { .. } => "NotFromNetwork",
             Self::CeilingExceeded { .. } => "CeilingExceeded",
             Self::CeilingOutOfBounds { .. } => "CeilingOutOfBounds",
+            Self::LimitOutOfBounds { .. } => "LimitOutOfBounds",
             Self::OffsetOutOfBounds { .. } => "OffsetOutOfBounds",
             Self::Tripped { .. } => "Tripped",
+            Self::LabAlarm { .. } => "LabAlarm",
             Self::CauseStands { .. } => "CauseStands",
             Self::Busy { .. } => "Busy",
             Self::NotReady { .. } => "NotReady",
@@ -154,6 +171,14 @@ impl fmt::Display for Refusal {
                 f,
                 "a ceiling of {asked} is outside what can be set, {CEILING_MIN} to {CEILING_MAX}"
             ),
+            Self::LimitOutOfBounds { limit, asked } => {
+                let [lowest, highest] = limit.bounds().map(|bound| limit.shown(bound));
+                write!(
+                    f,
+                    "`{limit}` of {} is outside what can be set, {lowest} to {highest}",
+                    limit.shown(*asked)
+                )
+            }
             Self::OffsetOutOfBounds {
                 station,
                 channel,
@@ -174,6 +199,7 @@ impl fmt::Display for Refusal {
                 "{station} is tripped by `{interlock}`: {text}; it starts again after \
                  `benchward trip reset {station}`"
             ),
+            Self::LabAlarm { station, alarm } => write!(f, "{station} may not heat now: {}", alarm.text),
             Self::CauseStands {
                 station,
                 interlock,

@@ -6,6 +6,7 @@ use std::sync::Arc;
 
 use crate::id::{InputId, InstanceId, OutputId, RunId, StationId};
 use crate::interlock::{Effect, InterlockName};
+use crate::limits::Moved;
 use crate::units::{Celsius, CelsiusDelta, Millis};
 
 /// A whole lab.
@@ -33,6 +34,8 @@ pub struct Setup {
     pub absent_after: Millis,
     /// Number of the next run.
     pub next_run: RunId,
+    /// Limits that a safety role has moved: they count in place of the ceilings and the absence limit here.
+    pub moved: Moved,
     /// Trips that stood when the daemon last stopped.
     pub standing_trips: Vec<StandingTrip>,
 }

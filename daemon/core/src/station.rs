@@ -6,15 +6,16 @@
 
 use std::sync::Arc;
 
-use crate::action::{Action, Entry, EntryKind, Grant, Row, RunChange, Signal};
+use crate::action::{About, Action, Entry, EntryKind, Grant, Row, RunChange, Signal};
+use crate::alarm;
 use crate::channel::{Channel, Quality, Sample};
 use crate::event::Value;
 use crate::guard::News;
 use crate::heat_log::HeatLog;
 use crate::id::{InstanceId, OutputId, RunId, Seq, StationId};
 use crate::interlock::{
-    Change, Current, Effect, Facts, Heating, HostLimits, InterlockName, Link, Panel, Permissive, Residual,
-    Standing, StopPress, Trip, Verdict,
+    Change, Current, Effect, Facts, Heating, HostLimits, InForce, InterlockName, Link, Panel, Permissive,
+    Residual, Standing, StopPress, Trip, Verdict,
 };
 use crate::limits::{Ceiling, Limits};
 use crate::output::Output;
@@ -25,13 +26,12 @@ use crate::run::{Outcome, Phase, Progress, Record, Run, State, TripRecord};
 use crate::setup::OutputRole;
 use crate::supply::{Demand, Draw, Given, Supplies};
 use crate::units::{Celsius, CelsiusDelta, CelsiusPerSecond, Fraction, Millis, Watts};
-use crate::view::{ChannelView, InterlockView, StationView};
+use crate::view::{ChannelView, InterlockView, PermissiveView, StationView};
 
 /// What a station needs of the lab around it for one step.
 pub(crate) struct Around<'a> {
     pub(crate) now: Millis,
     pub(crate) limits: &'a Limits,
-    pub(crate) absent_after: Millis,
     pub(crate) host: HostLimits,
     pub(crate) late: Option<Millis>,
     pub(crate) behind: Millis,
@@ -182,10 +182,43 @@ impl Station {
         limits.effective(self.id, self.run.as_ref().and_then(|run| run.recipe().ceiling))
     }
 
-    /// The limit of absence that counts: the lab's, or the recipe's where that is shorter.
-    fn absent_after(&self, lab: Millis) -> Millis {
-        let recipe = self.run.as_ref().and_then(|run| run.recipe().absent_after);
-        recipe.map_or(lab, |recipe| Millis(recipe.0.min(lab.0)))
+    /// The limits that count here now.
+    fn in_force(&self, limits: &Limits, host: HostLimits) -> InForce {
+        let recipe = self.run.as_ref().map(Run::recipe);
+        InForce {
+            ceiling: self.ceiling(limits),
+            absent_after: limits.absent_after(recipe.and_then(|recipe| recipe.absent_after)),
+            rise_max: limits.rise_max(),
+            run_max: self.run.as_ref().map(|run| limits.run_max(run.limit)),
+            host,
+        }
+    }
+
+    /// What is less safe here than usual and no trip: each is shown until it ends.
+    fn cautions(&self, limits: &Limits) -> Vec<String> {
+        let mut cautions = limits.raised(self.id);
+        if !self.follows_heat {
+            cautions.push(
+                "its readings don't follow its heat (`follows_heat = false`): no board model watches them"
+                    .into(),
+            );
+        }
+        cautions
+    }
+
+    /// Keeps with the run what it goes on under.
+    pub(crate) fn note_cautions(&mut self, around: &mut Around<'_>) {
+        let cautions = self.cautions(around.limits);
+        let Some(run) = &mut self.run else { return };
+        let before = run.record.cautions.len();
+        for caution in cautions {
+            if !run.record.cautions.iter().any(|known| **known == *caution) {
+                run.record.cautions.push(caution.into());
+            }
+        }
+        if run.record.cautions.len() > before {
+            self.keep_run(around, false);
+        }
     }
 
     /// Hottest good, fresh reading; `None` where *any* channel has none, since it might be the hottest.
@@ -281,11 +314,11 @@ impl Station {
             run.heating(now).map(|(since, total)| Heating {
                 since,
                 total,
-                limit: run.limit,
+                limit: around.limits.run_max(run.limit).0,
             })
         });
         let ceiling = self.ceiling(around.limits);
-        let absent_after = self.absent_after(around.absent_after);
+        let in_force = self.in_force(around.limits, around.host);
         let stop = self.stop.take();
         self.heat_log.look(now, self.heat, &self.outputs);
         let steered = self.run.as_ref().filter(|_| heating.is_some());
@@ -297,7 +330,8 @@ impl Station {
             links: &self.links,
             presence: &self.presence,
             ceiling,
-            absent_after,
+            absent_after: in_force.absent_after.0,
+            rise_max: in_force.rise_max.0,
             heating,
             control: steered.and_then(|run| self.control_celsius(now, around.host, &run.recipe().control)),
             target: steered.map(Run::target),
@@ -649,12 +683,19 @@ impl Station {
         match change {
             Change::Warning { interlock, text } => {
                 let said = format!("{}: {text}", self.name);
-                self.journal_about(around, EntryKind::Warning, interlock, &said);
+                self.journal_about(
+                    around,
+                    EntryKind::Warning,
+                    interlock,
+                    "warning",
+                    None,
+                    format!("{said} (`{interlock}`)"),
+                );
                 self.signal_interlock(around, interlock, "warning", said);
             }
             Change::WarningOver { interlock } => {
                 let said = format!("{}: warning `{interlock}` is over", self.name);
-                self.journal_about(around, EntryKind::Warning, interlock, &said);
+                self.journal_about(around, EntryKind::Warning, interlock, "clear", None, said.clone());
                 self.signal_interlock(around, interlock, "clear", said);
             }
             Change::Trip { interlock, trip } => self.tripped(around, interlock, &trip),
@@ -689,23 +730,30 @@ impl Station {
             text: trip.cause.text.clone(),
             acknowledged_by: None,
         });
+        let told = format!(
+            "{}: `{interlock}` tripped ({}): {}",
+            self.name,
+            trip.cause.effect.text(),
+            trip.cause.text
+        );
         around.out.rest.push(Action::Journal(Entry {
-            kind: EntryKind::Trip,
             station: Some(self.id),
             run: self.run.as_ref().map(|run| run.record.run),
-            who: None,
-            text: format!(
-                "{}: `{interlock}` tripped ({}): {}",
-                self.name,
-                trip.cause.effect.text(),
-                trip.cause.text
-            ),
             value: trip.cause.value,
             limit: trip.cause.limit,
             unit: trip.cause.unit,
             channel: trip.cause.channel.clone(),
             scan: trip.cause.scan,
+            about: Some(About {
+                interlock,
+                standing: "tripped",
+                effect: Some(trip.cause.effect),
+            }),
+            ..Entry::new(EntryKind::Trip, None, told)
         }));
+        self.say_alarm(around, interlock, None, "tripped", || {
+            alarm::text(&self.name, &trip.cause.text, None)
+        });
         self.signal_interlock(around, interlock, "tripped", said);
         match (heating, pressed, self.run.as_ref().map(|run| run.record.run)) {
             // A person who presses stop has decided about the run: it is over, not waiting.
@@ -791,6 +839,10 @@ impl Station {
         // Starting takes a person: the presence clock starts full.
         self.presence.confirm(around.now);
         self.journal(around, EntryKind::RunStarted, Some(who), text);
+        let cautions = self.cautions(around.limits).into_iter().map(Into::into).collect();
+        if let Some(run) = &mut self.run {
+            run.record.cautions = cautions;
+        }
         self.keep_run(around, false);
         self.say_phase(around);
     }
@@ -813,9 +865,10 @@ impl Station {
     }
 
     /// How long the run has heated and may heat, where that is used up.
-    pub(crate) fn heated_too_long(&self) -> Option<(Millis, Millis)> {
+    pub(crate) fn heated_too_long(&self, limits: &Limits) -> Option<(Millis, Millis)> {
         let run = self.run.as_ref()?;
-        (run.heated_before >= run.limit).then_some((run.heated_before, run.limit))
+        let (limit, _) = limits.run_max(run.limit);
+        (run.heated_before >= limit).then_some((run.heated_before, limit))
     }
 
     /// Whether a tripped run waits to be resumed.
@@ -913,18 +966,30 @@ impl Station {
                         .trip()
                         .map(|trip| (trip.cause.effect, trip.cause.text.clone()))
                 });
-            if let Some((effect, text)) = kept {
+            if let Some((effect, text)) = &kept {
                 around.out.rest.push(Action::KeepTrip {
                     station: self.id,
                     interlock: *interlock,
-                    effect,
-                    text,
+                    effect: *effect,
+                    text: text.clone(),
                     acknowledged_by: Some(who.name.clone()),
                 });
             }
-            let text = format!("{}: {who} acknowledged `{interlock}`", self.name);
-            self.journal(around, EntryKind::Acknowledged, Some(who.clone()), text.clone());
-            self.signal_interlock(around, *interlock, "acknowledged", text);
+            let said = format!("{}: {who} acknowledged `{interlock}`", self.name);
+            self.journal_about(
+                around,
+                EntryKind::Acknowledged,
+                *interlock,
+                "acknowledged",
+                Some(who),
+                said.clone(),
+            );
+            self.signal_interlock(around, *interlock, "acknowledged", said);
+            if let Some((_, text)) = &kept {
+                self.say_alarm(around, *interlock, Some(who), "acknowledged", || {
+                    alarm::text(&self.name, text, Some(who))
+                });
+            }
         }
         if !seen.is_empty() {
             self.keep_run(around, false);
@@ -952,8 +1017,18 @@ impl Station {
                 interlock: *interlock,
             });
             let text = format!("{}: {who} reset `{interlock}`", self.name);
-            self.journal(around, EntryKind::Reset, Some(who.clone()), text.clone());
+            self.journal_about(
+                around,
+                EntryKind::Reset,
+                *interlock,
+                "clear",
+                Some(who),
+                text.clone(),
+            );
             self.signal_interlock(around, *interlock, "clear", text);
+            self.say_alarm(around, *interlock, Some(who), "clear", || {
+                format!("lab alarm is over: {who} reset `{interlock}` of {}", self.name)
+            });
         }
         if !self.panel.tripped() {
             self.restore(around);
@@ -1003,7 +1078,6 @@ impl Station {
         &self,
         now: Millis,
         limits: &Limits,
-        absent_after: Millis,
         host: HostLimits,
         supplies: &Supplies,
     ) -> StationView {
@@ -1022,6 +1096,17 @@ impl Station {
             heat: self.heat,
             ceiling: self.ceiling(limits),
             own_ceiling: limits.station(self.id),
+            in_force: self.in_force(limits, host),
+            cautions: self.cautions(limits),
+            permissives: self
+                .permissives
+                .iter()
+                .map(|permissive| PermissiveView {
+                    name: permissive.name.clone(),
+                    closed: permissive.read(now, host),
+                })
+                .collect(),
+            follows_heat: self.follows_heat,
             channels: self
                 .channels
                 .iter()
@@ -1047,7 +1132,7 @@ impl Station {
                 })
                 .collect(),
             presence_left: heating.and_then(|run| run.heating(now)).map(|(since, _)| {
-                let limit = self.absent_after(absent_after);
+                let (limit, _) = self.in_force(limits, host).absent_after;
                 Millis(limit.0.saturating_sub(self.presence.absent_for(now, since).0))
             }),
             waits: heating.and_then(|run| run.waits(now)),
@@ -1107,21 +1192,55 @@ impl Station {
         text: String,
     ) {
         around.out.rest.push(Action::Journal(Entry {
-            kind,
             station: Some(self.id),
             run: self.run.as_ref().map(|run| run.record.run),
-            who,
-            text,
-            value: None,
-            limit: None,
-            unit: "",
-            channel: None,
-            scan: None,
+            ..Entry::new(kind, who, text)
         }));
     }
 
-    fn journal_about(&self, around: &mut Around<'_>, kind: EntryKind, interlock: InterlockName, said: &str) {
-        self.journal(around, kind, None, format!("{said} (`{interlock}`)"));
+    /// Journals that an interlock's standing has changed, by whom, so that the records of trips and warnings can be put
+    /// together of the journal alone.
+    fn journal_about(
+        &self,
+        around: &mut Around<'_>,
+        kind: EntryKind,
+        interlock: InterlockName,
+        standing: &'static str,
+        who: Option<&Person>,
+        text: String,
+    ) {
+        around.out.rest.push(Action::Journal(Entry {
+            station: Some(self.id),
+            run: self.run.as_ref().map(|run| run.record.run),
+            about: Some(About {
+                interlock,
+                standing,
+                effect: None,
+            }),
+            ..Entry::new(kind, who.cloned(), text)
+        }));
+    }
+
+    /// Tells the whole lab, where the interlock is one that concerns it.
+    fn say_alarm(
+        &self,
+        around: &mut Around<'_>,
+        interlock: InterlockName,
+        who: Option<&Person>,
+        standing: &'static str,
+        text: impl FnOnce() -> String,
+    ) {
+        if !interlock.alarms_lab() {
+            return;
+        }
+        let text = text();
+        self.journal_about(around, EntryKind::Alarm, interlock, standing, who, text.clone());
+        around.out.rest.push(Action::Signal(Signal::Alarm {
+            station: self.id,
+            interlock,
+            standing,
+            text,
+        }));
     }
 
     /// Outputs that heat, by id.

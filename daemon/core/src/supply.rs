@@ -238,6 +238,12 @@ impl Supplies {
             .get(station.index())
             .is_some_and(|customer| customer.supply.is_some())
     }
+
+    /// Whether two stations are on the same supply.
+    pub(crate) fn shared_by(&self, one: StationId, other: StationId) -> bool {
+        let of = |station: StationId| self.customers.get(station.index())?.supply;
+        of(one).is_some_and(|supply| of(other) == Some(supply))
+    }
 }
 
 #[cfg(test)]

@@ -149,6 +149,15 @@ impl fmt::Display for CelsiusDelta {
 pub struct CelsiusPerSecond(f64);
 
 impl CelsiusPerSecond {
+    /// A constant of the code.
+    ///
+    /// # Panics
+    /// At compile time, if the figure is not finite.
+    pub const fn constant(rate: f64) -> Self {
+        assert!(rate.is_finite());
+        Self(rate)
+    }
+
     /// # Errors
     /// [`NotA`] if not finite.
     pub fn new(rate: f64) -> Result<Self, NotA> {

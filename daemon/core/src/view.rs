@@ -2,11 +2,12 @@
 
 use std::sync::Arc;
 
+use crate::alarm::Alarm;
 use crate::channel::Quality;
 use crate::guard::Waits;
 use crate::id::RunId;
-use crate::interlock::InterlockName;
-use crate::limits::Ceiling;
+use crate::interlock::{InForce, InterlockName};
+use crate::limits::{Ceiling, LimitFrom, LimitName};
 use crate::predict::Foretold;
 use crate::run::Phase;
 use crate::units::{Celsius, Fraction, Millis};
@@ -18,8 +19,22 @@ pub struct LabView {
     pub name: Arc<str>,
     /// Its ceiling.
     pub ceiling: Celsius,
+    /// Its limits beside the ceiling: what counts where no recipe says less, and where it comes from.
+    pub limits: [(LimitName, Option<f64>, LimitFrom); 3],
+    /// Alarms of the whole lab that stand.
+    pub alarms: Vec<Alarm>,
     /// Its stations, in the order of the configuration.
     pub stations: Vec<StationView>,
+}
+
+impl LabView {
+    /// A limit of the lab, in its unit, and where it comes from; `None`: what each run's recipe or plan says.
+    pub fn limit(&self, limit: LimitName) -> (Option<f64>, LimitFrom) {
+        self.limits
+            .iter()
+            .find(|(name, _, _)| *name == limit)
+            .map_or((None, LimitFrom::BuiltIn), |(_, value, from)| (*value, *from))
+    }
 }
 
 /// One station.
@@ -47,6 +62,14 @@ pub struct StationView {
     pub ceiling: Ceiling,
     /// The station's own ceiling.
     pub own_ceiling: Option<Celsius>,
+    /// The limits that count here now.
+    pub in_force: InForce,
+    /// What is less safe here than usual and no trip, in words.
+    pub cautions: Vec<String>,
+    /// Its permissives.
+    pub permissives: Vec<PermissiveView>,
+    /// Its readings follow its heat: a board model can be held against them.
+    pub follows_heat: bool,
     /// Its channels.
     pub channels: Vec<ChannelView>,
     /// Its interlocks.
@@ -76,6 +99,15 @@ pub struct ChannelView {
     pub celsius: Option<Celsius>,
     /// What its newest sample is worth.
     pub quality: Quality,
+}
+
+/// One permissive.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PermissiveView {
+    /// Its name.
+    pub name: Arc<str>,
+    /// Whether it is closed; `None`: it can't be read, and counts as open.
+    pub closed: Option<bool>,
 }
 
 /// One interlock.

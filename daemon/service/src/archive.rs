@@ -28,7 +28,7 @@ use tracing::{error, info, warn};
 
 use crate::calibration::{Sensor, Sensors};
 use crate::clock::Clock;
-use crate::wiring::{NO_CEILING, Wiring, limit_key};
+use crate::wiring::{NOT_SET, Wiring, limit_key};
 
 /// Rows of readings that may wait for the disk: two seconds of the largest lab (200 stations at 10 Hz) times ten, a
 /// few tens of megabytes.
@@ -378,8 +378,11 @@ impl Keeper {
                     LimitScope::Lab => None,
                     LimitScope::Station(station) => self.station_name(station),
                 };
-                let celsius = ceiling.map_or(NO_CEILING, benchward_core::units::Celsius::degrees);
+                let celsius = ceiling.map_or(NOT_SET, benchward_core::units::Celsius::degrees);
                 self.writer.put_limit(&limit_key(station.as_deref()), celsius);
+            }
+            Action::KeepLabLimit { limit, value } => {
+                self.writer.put_limit(limit.text(), value.unwrap_or(NOT_SET));
             }
             Action::KeepCalibration {
                 station,
@@ -445,14 +448,22 @@ impl Keeper {
         if let Some(who) = &entry.who {
             kept = kept.who(&*who.name);
         }
-        if entry.value.is_some() || entry.channel.is_some() || entry.scan.is_some() {
-            kept = kept.data(serde_json::json!({
+        let figures = entry.value.is_some() || entry.channel.is_some() || entry.scan.is_some();
+        if figures || entry.about.is_some() {
+            let mut data = serde_json::json!({
                 "value": entry.value,
                 "limit": entry.limit,
                 "unit": entry.unit,
                 "channel": entry.channel.as_deref(),
                 "scan": entry.scan,
-            }));
+            });
+            // What a list of trips and warnings is made of.
+            if let Some(about) = entry.about {
+                data["interlock"] = about.interlock.text().into();
+                data["standing"] = about.standing.into();
+                data["effect"] = about.effect.map(Effect::text).into();
+            }
+            kept = kept.data(data);
         }
         let number = self.journal(kept);
         if let Some(run) = entry.run {
@@ -462,7 +473,7 @@ impl Keeper {
                 .or_insert((number, number));
         }
         match entry.kind {
-            EntryKind::Trip | EntryKind::Refused => warn!("{}", entry.text),
+            EntryKind::Trip | EntryKind::Alarm | EntryKind::Refused => warn!("{}", entry.text),
             EntryKind::Heat | EntryKind::Present => tracing::debug!("{}", entry.text),
             _ => info!("{}", entry.text),
         }
@@ -666,6 +677,10 @@ impl Keeper {
                 .iter()
                 .map(|model| known_board(model))
                 .chain(record.first_run.iter().map(guarded))
+                .chain((!record.cautions.is_empty()).then(|| {
+                    let cautions: Vec<&str> = record.cautions.iter().map(|caution| &**caution).collect();
+                    ("cautions".to_owned(), serde_json::json!(cautions))
+                }))
                 .chain(
                     record
                         .foretold

@@ -574,6 +574,7 @@ impl LabThread {
                 | Action::KeepTrip { .. }
                 | Action::DropTrip { .. }
                 | Action::KeepLimit { .. }
+                | Action::KeepLabLimit { .. }
                 | Action::KeepCalibration { .. }
                 | Action::Run(_)
                 | Action::Record(_) => self.told.archive.action(action, now),

@@ -3,6 +3,7 @@
 //! | topic | retained | when |
 //! |---|---|---|
 //! | `benchward/LAB/online` | yes | `true` after connecting; the broker says `false` by last will |
+//! | `benchward/LAB/alarm` | yes | alarms of the whole lab that stand; on change, and each 10 s |
 //! | `benchward/LAB/STATION/state` | yes | on change, and each 10 s |
 //! | `benchward/LAB/STATION/channel/CHANNEL` | yes | by 0.1 °C or by quality, at most 4 a second, and each 10 s |
 //! | `benchward/LAB/STATION/run` | yes | when a run begins, changes its phase or gets its outcome |
@@ -368,6 +369,9 @@ impl Teller {
     }
 
     fn look(&mut self, view: &LabView, time: &str, wall: impl Fn(Millis) -> Wall) {
+        let alarms: Vec<shapes::Alarm> = view.alarms.iter().map(shapes::Alarm::from).collect();
+        let value = json!({ "alarm": !alarms.is_empty(), "alarms": alarms });
+        self.keep_said("alarm".into(), value, time, true);
         for station in &view.stations {
             let shape = shapes::Station::new(station, &wall);
             let name = &shape.station;
@@ -444,8 +448,8 @@ impl Teller {
                 let run = json!({ "run": run.0, "outcome": outcome.text(), "time": time });
                 self.send(&format!("{}/run", name(*station)), &run, true);
             }
-            // The state follows with the next look.
-            Signal::Phase { .. } => {}
+            // State and alarms follow with the next look.
+            Signal::Phase { .. } | Signal::Alarm { .. } => {}
         }
     }
 }

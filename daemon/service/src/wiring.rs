@@ -9,8 +9,8 @@ use benchward_config::{Config, Display, InputRef, OutputRef, Program};
 use benchward_core::interlock::{Effect, InterlockName};
 use benchward_core::units::{Celsius, CelsiusDelta};
 use benchward_core::{
-    ChannelSetup, InputUse, InstanceId, OutputRole, OutputSetup, RunId, Setup, StandingTrip, StationId,
-    StationSetup, SupplySetup,
+    ChannelSetup, InputUse, InstanceId, LimitName, Moved, OutputRole, OutputSetup, RunId, Setup,
+    StandingTrip, StationId, StationSetup, SupplySetup,
 };
 use benchward_thermocouple::Kind;
 
@@ -29,8 +29,8 @@ pub(crate) fn limit_key(station: Option<&str>) -> String {
     station.map_or_else(|| LAB_CEILING.to_owned(), station_ceiling)
 }
 
-/// What a station's ceiling is kept as where a safety role took it away: a limit in the archive is a number.
-pub(crate) const NO_CEILING: f64 = 0.0;
+/// What a limit is kept as where a safety role took it away: a limit in the archive is a number.
+pub(crate) const NOT_SET: f64 = 0.0;
 
 /// One instance of a driver, as it is started.
 #[derive(Debug, Clone)]
@@ -94,7 +94,8 @@ pub(crate) fn lay_out(
                 .collect(),
             inputs: Vec::new(),
             outputs: Vec::new(),
-            ceiling: kept(found, LAB_CEILING).unwrap_or(config.ceiling),
+            ceiling: config.ceiling,
+            moved: moved(config, found),
             absent_after: config.absent_after,
             next_run: RunId(found.next_run),
             standing_trips: Vec::new(),
@@ -146,12 +147,6 @@ pub(crate) fn lay_out(
             .contactor
             .iter()
             .for_each(|contactor| output(contactor, OutputRole::Contactor));
-        let ceiling = match found.limits.get(&station_ceiling(&station.name)) {
-            // Taken away by a safety role: the configuration's counts at the first start only.
-            Some(none) if *none <= NO_CEILING => None,
-            Some(celsius) => Celsius::new(*celsius).ok().or(station.ceiling),
-            None => station.ceiling,
-        };
         let sensors = sensors_of(station, calibrations);
         wiring.setup.stations.push(StationSetup {
             name: station.name.as_str().into(),
@@ -173,7 +168,7 @@ pub(crate) fn lay_out(
                 .supply
                 .as_ref()
                 .and_then(|name| supplies.iter().position(|supply| *supply == name)),
-            ceiling,
+            ceiling: station.ceiling,
             follows_heat: station.follows_heat,
         });
         wiring.sensors.0.push(sensors);
@@ -183,6 +178,29 @@ pub(crate) fn lay_out(
             .extend(standing(id, &station.name, found));
     }
     wiring
+}
+
+/// What a safety role has moved since the first start.
+fn moved(config: &Config, found: &archive::Opened) -> Moved {
+    let stations = (0..).map(StationId).zip(&config.stations);
+    let limits = LimitName::ALL.into_iter();
+    Moved {
+        ceiling: kept(found, LAB_CEILING),
+        stations: stations
+            .filter_map(|(id, station)| {
+                let kept = *found.limits.get(&station_ceiling(&station.name))?;
+                if kept <= NOT_SET {
+                    return Some((id, None));
+                }
+                // What can't be a temperature leaves the configuration's.
+                Some((id, Some(Celsius::new(kept).ok()?)))
+            })
+            .collect(),
+        limits: limits
+            .filter_map(|limit| Some((limit, *found.limits.get(limit.text())?)))
+            .filter(|(_, value)| *value > NOT_SET)
+            .collect(),
+    }
 }
 
 /// The sensors of one station, with the newest calibration of each.

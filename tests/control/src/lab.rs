@@ -86,6 +86,7 @@ impl World {
             ceiling: CEILING,
             absent_after: Millis::from_secs(4 * 3_600),
             next_run: RunId(1),
+            moved: benchward_core::Moved::default(),
             standing_trips: Vec::new(),
         };
         let mut stations = Vec::new();

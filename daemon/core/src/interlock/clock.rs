@@ -4,7 +4,7 @@
 //! nothing about now, and a loop that was late once may be late again. The drivers' permits have lapsed by
 //! then; this makes it known and leaves the decision to go on to a person.
 
-use super::{Cause, Effect, Facts, Observation};
+use super::{Cause, Effect, Facts, InForce, Observation, Threshold};
 
 #[derive(Debug, Clone, Default)]
 pub(super) struct Clock;
@@ -22,4 +22,9 @@ impl Clock {
             )),
         }
     }
+}
+
+/// The figures that it acts at.
+pub(super) fn thresholds(in_force: &InForce) -> Vec<Threshold> {
+    vec![Threshold::time("late by", in_force.host.late_max)]
 }

@@ -13,7 +13,7 @@
 //!
 //! A channel whose driver doesn't tell a cold junction is never judged: there is nothing to judge.
 
-use super::{Cause, Effect, Facts, Observation, hundredths};
+use super::{Cause, Effect, Facts, InForce, Observation, Threshold, hundredths};
 use crate::channel::Channel;
 use crate::units::{Celsius, Millis};
 
@@ -119,4 +119,14 @@ fn bad(channel: &Channel, wrong: &Wrong, scans: u32) -> Observation {
             ),
         )
     })
+}
+
+/// The figures that it acts at.
+pub(super) fn thresholds(_: &InForce) -> Vec<Threshold> {
+    vec![
+        Threshold::fixed("lowest", LOW.degrees(), "Cel"),
+        Threshold::fixed("highest", HIGH.degrees(), "Cel"),
+        Threshold::fixed("jumps by", JUMP, "Cel"),
+        Threshold::fixed("in a row", f64::from(CONFIRM_SCANS), "1"),
+    ]
 }

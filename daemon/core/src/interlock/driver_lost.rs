@@ -3,7 +3,7 @@
 //!
 //! A confirmation that came while the daemon's own loop was late may still be unread: that time doesn't count.
 
-use super::{Cause, Effect, Facts, Observation};
+use super::{Cause, Effect, Facts, InForce, Observation, Threshold};
 
 #[derive(Debug, Clone, Default)]
 pub(super) struct DriverLost;
@@ -39,4 +39,9 @@ impl DriverLost {
         }
         observation
     }
+}
+
+/// The figures that it acts at.
+pub(super) fn thresholds(in_force: &InForce) -> Vec<Threshold> {
+    vec![Threshold::time("unconfirmed for", in_force.host.confirm_within)]
 }

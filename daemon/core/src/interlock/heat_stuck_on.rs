@@ -19,7 +19,7 @@
 //!
 //! Source of rise and times: simulation of boards from 21 to 950 g on four kinds of heater.
 
-use super::{Cause, Current, Effect, Facts, Observation, hundredths};
+use super::{Cause, Current, Effect, Facts, InForce, Observation, Threshold, hundredths};
 use crate::channel::Channel;
 use crate::units::{CelsiusDelta, Millis};
 
@@ -164,4 +164,15 @@ fn others_rise(channels: &[Channel], at: usize) -> bool {
         .filter(|(one, _)| *one != at)
         .filter_map(|(_, channel)| channel.trend.change(WITHIN, Millis::ZERO, channel.period))
         .all(|change| change.degrees() >= OTHERS_RISE)
+}
+
+/// The figures that it acts at.
+pub(super) fn thresholds(_: &InForce) -> Vec<Threshold> {
+    vec![
+        Threshold::fixed("current above", AMPS, "A"),
+        Threshold::time("flows for", FLOWS),
+        Threshold::fixed("rise above", RISE, "Cel"),
+        Threshold::time("rises within", WITHIN),
+        Threshold::time("heat off for", COASTED),
+    ]
 }

@@ -45,7 +45,11 @@ use crate::output::Output;
 use crate::person::Person;
 use crate::presence::Presence;
 use crate::setup::StandingTrip;
-use crate::units::{Amps, Celsius, CelsiusDelta, Millis};
+use crate::units::{Amps, Celsius, CelsiusDelta, CelsiusPerSecond, Millis};
+
+mod threshold;
+
+pub use threshold::{InForce, Threshold};
 
 macro_rules! table {
     ($($(#[$doc:meta])* $variant:ident, $module:ident, $text:literal;)*) => {
@@ -85,6 +89,13 @@ macro_rules! table {
 
             fn observe(&mut self, facts: &Facts<'_>) -> Observation {
                 match self { $(Self::$variant(condition) => condition.observe(facts)),* }
+            }
+        }
+
+        impl InterlockName {
+            /// The figures that it acts at where `in_force` counts, each with where it comes from.
+            pub fn thresholds(self, in_force: &InForce) -> Vec<Threshold> {
+                match self { $(Self::$variant => $module::thresholds(in_force)),* }
             }
         }
     };
@@ -303,7 +314,7 @@ impl Standing {
 
 /// Limits that guard against a slow or stopped *host*. They are real time, however fast the lab's clock
 /// goes, so they are the design's figures times the lab's time scale.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) struct HostLimits {
     /// Shortest silence that makes an input stale: 0.5 s. Three periods of a fast sensor are within the
     /// jitter of a busy host.
@@ -331,6 +342,16 @@ pub(crate) struct Permissive {
     pub(crate) period: Millis,
     /// Newest value and when it came; `None` where it never came or can't be read.
     pub(crate) newest: Option<(Millis, bool)>,
+}
+
+impl Permissive {
+    /// Whether it is closed; `None`: it can't be read, and counts as open.
+    pub(crate) fn read(&self, now: Millis, host: HostLimits) -> Option<bool> {
+        let limit = (self.period * 3).max(host.silence_floor);
+        self.newest
+            .filter(|(at, _)| now.since(*at) <= limit)
+            .map(|(_, closed)| closed)
+    }
 }
 
 /// An input that measures what the heaters draw.
@@ -382,6 +403,8 @@ pub(crate) struct Facts<'a> {
     pub(crate) presence: &'a Presence,
     pub(crate) ceiling: Ceiling,
     pub(crate) absent_after: Millis,
+    /// What no channel may rise faster than.
+    pub(crate) rise_max: CelsiusPerSecond,
     /// `Some` while a run may heat: since when, and how long it may take.
     pub(crate) heating: Option<Heating>,
     /// What the run steers by and where to; `None` without heating, or where it can't be read.
@@ -699,6 +722,7 @@ mod tests {
             presence: &Presence::default(),
             ceiling: limits.effective(StationId(0), None),
             absent_after: Millis::from_secs(900),
+            rise_max: crate::limits::RISE_MAX,
             heating: Some(Heating {
                 since: Millis(0),
                 total: Millis(1_000),
@@ -750,6 +774,7 @@ mod tests {
                 presence: &Presence::default(),
                 ceiling: limits.effective(StationId(0), None),
                 absent_after: Millis::from_secs(900),
+                rise_max: crate::limits::RISE_MAX,
                 heating: Some(Heating {
                     since: Millis(0),
                     total: Millis(1_000),
@@ -797,6 +822,7 @@ mod tests {
             presence: &Presence::default(),
             ceiling: limits.effective(StationId(0), None),
             absent_after: Millis::from_secs(900),
+            rise_max: crate::limits::RISE_MAX,
             heating: None,
             control: None,
             target: None,
@@ -835,6 +861,7 @@ mod tests {
             presence: &presence,
             ceiling: limits.effective(StationId(0), None),
             absent_after: Millis::from_secs(900),
+            rise_max: crate::limits::RISE_MAX,
             heating,
             control: None,
             target: None,

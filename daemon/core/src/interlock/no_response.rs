@@ -19,7 +19,7 @@
 //! The heat and the temperatures are remembered over a restart of the run's heat, but a minute counts only if all of it
 //! belongs to this heat.
 
-use super::{Cause, Effect, Facts, Observation, hundredths};
+use super::{Cause, Effect, Facts, InForce, Observation, Threshold, hundredths};
 use crate::trend::Trend;
 use crate::units::{CelsiusDelta, Millis};
 
@@ -154,4 +154,13 @@ fn slowest(facts: &Facts<'_>) -> Millis {
         .iter()
         .map(|channel| channel.period)
         .fold(Millis::ZERO, Millis::max)
+}
+
+/// The figures that it acts at.
+pub(super) fn thresholds(_: &InForce) -> Vec<Threshold> {
+    vec![
+        Threshold::fixed("heat above", DEMAND, "1"),
+        Threshold::time("for", OVER),
+        Threshold::fixed("rise below", RISE, "Cel"),
+    ]
 }

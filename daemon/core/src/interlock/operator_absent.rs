@@ -2,7 +2,8 @@
 //!
 //! Warns at 80 % of the limit, so that somebody who is there can confirm before the heat goes.
 
-use super::{Cause, Effect, Facts, Observation};
+use super::{Cause, Effect, Facts, InForce, Observation, Threshold};
+use crate::limits::LimitName;
 use crate::units::Millis;
 
 #[derive(Debug, Clone, Default)]
@@ -35,4 +36,13 @@ impl OperatorAbsent {
 /// 80 % of the limit.
 fn warn_at(limit: Millis) -> Millis {
     Millis(limit.0 / 5 * 4)
+}
+
+/// The figures that it acts at.
+pub(super) fn thresholds(in_force: &InForce) -> Vec<Threshold> {
+    let (limit, from) = in_force.absent_after;
+    vec![
+        Threshold::moved(LimitName::AbsentAfter, limit.seconds(), from),
+        Threshold::time("warns after", warn_at(limit)),
+    ]
 }

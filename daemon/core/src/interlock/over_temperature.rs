@@ -7,7 +7,7 @@
 //! ceiling that counts *now*. So a ceiling that somebody lowers acts at the next evaluation on what has
 //! already been read.
 
-use super::{Cause, Effect, Facts, Observation};
+use super::{Cause, Effect, Facts, InForce, Observation, Threshold};
 use crate::units::CelsiusDelta;
 
 /// How far above the ceiling one scan is enough.
@@ -47,4 +47,13 @@ impl OverTemperature {
         }
         observation
     }
+}
+
+/// The figures that it acts at.
+pub(super) fn thresholds(in_force: &InForce) -> Vec<Threshold> {
+    vec![
+        Threshold::ceiling(in_force.ceiling),
+        Threshold::fixed("in a row", 2.0, "1"),
+        Threshold::fixed("at once above the ceiling by", AT_ONCE_ABOVE.degrees(), "Cel"),
+    ]
 }

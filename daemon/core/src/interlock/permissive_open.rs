@@ -2,7 +2,7 @@
 //!
 //! What can't be read counts as open. Acts after [`CONFIRM`]: a relay contact bounces.
 
-use super::{Cause, Effect, Facts, Observation};
+use super::{Cause, Effect, Facts, InForce, Observation, Threshold};
 use crate::units::Millis;
 
 /// How long it has to be open.
@@ -45,4 +45,9 @@ impl PermissiveOpen {
             CONFIRM,
         ))
     }
+}
+
+/// The figures that it acts at.
+pub(super) fn thresholds(_: &InForce) -> Vec<Threshold> {
+    vec![Threshold::time("open for", CONFIRM)]
 }

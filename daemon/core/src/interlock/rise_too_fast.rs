@@ -2,7 +2,7 @@
 //!
 //! The slope is the least-squares line through the readings of the last [`SMOOTHED_OVER`] (three of them at least, so
 //! two periods of a channel that is read more slowly than once a second). It acts when that slope has been above
-//! [`LIMIT`] for [`CONFIRM`] of the channel's own time.
+//! the limit, [`RISE_MAX`](crate::limits::RISE_MAX) unless a safety role has set another, for [`CONFIRM`] of the channel's own time.
 //!
 //! Why these figures:
 //!
@@ -17,12 +17,11 @@
 //!
 //! Only readings from after the heat became possible count: a bead that was taped on just before a start reads a jump.
 
-use super::{Cause, Effect, Facts, Observation};
+use super::{Cause, Effect, Facts, InForce, Observation, Threshold};
+use crate::limits::LimitName;
 use crate::channel::Channel;
 use crate::units::{CelsiusPerSecond, Millis};
 
-/// What no board may exceed, °C/s.
-const LIMIT: f64 = 6.0;
 /// How long it has to last.
 const CONFIRM: Millis = Millis::from_secs(1);
 /// Length of the line through the readings.
@@ -38,10 +37,11 @@ impl RiseTooFast {
     pub(super) fn observe(&mut self, facts: &Facts<'_>) -> Observation {
         self.over_since.resize(facts.channels.len(), None);
         // Where no heat is possible, what is asked is whether the cause of a trip still stands.
+        let limit = facts.rise_max.per_second();
         let since = facts.heating.map_or(Millis::ZERO, |heating| heating.since);
         let mut observation = Observation::Good;
         for (channel, over_since) in facts.channels.iter().zip(&mut self.over_since) {
-            let Some((at, slope)) = slope(channel, since).filter(|(_, slope)| slope.per_second() > LIMIT) else {
+            let Some((at, slope)) = slope(channel, since).filter(|(_, slope)| slope.per_second() > limit) else {
                 *over_since = None;
                 continue;
             };
@@ -51,19 +51,19 @@ impl RiseTooFast {
                 return Observation::Bad(Cause {
                     channel: Some(channel.name.clone()),
                     value: Some(super::hundredths(rate)),
-                    limit: Some(LIMIT),
+                    limit: Some(limit),
                     unit: "Cel/s",
                     scan: Some(channel.scans),
                     ..Cause::plain(
                         Effect::Cut,
                         format!(
-                            "channel {} rises {rate:.1} °C/s (for {lasted}), limit {LIMIT:.1} °C/s for {CONFIRM}",
+                            "channel {} rises {rate:.1} °C/s (for {lasted}), limit {limit:.1} °C/s for {CONFIRM}",
                             channel.name
                         ),
                     )
                 });
             }
-            let text = format!("channel {} rises {:.1} °C/s, limit {LIMIT:.1} °C/s", channel.name, slope.per_second());
+            let text = format!("channel {} rises {:.1} °C/s, limit {limit:.1} °C/s", channel.name, slope.per_second());
             observation = Observation::Unknown(text.into());
         }
         observation
@@ -75,4 +75,14 @@ fn slope(channel: &Channel, since: Millis) -> Option<(Millis, CelsiusPerSecond)>
     let (at, _) = channel.newest?;
     let over = SMOOTHED_OVER.max(channel.period * 2);
     Some((at, channel.trend.slope(over, since)?))
+}
+
+/// The figures that it acts at.
+pub(super) fn thresholds(in_force: &InForce) -> Vec<Threshold> {
+    let (limit, from) = in_force.rise_max;
+    vec![
+        Threshold::moved(LimitName::RiseMax, limit.per_second(), from),
+        Threshold::time("smoothed over", SMOOTHED_OVER),
+        Threshold::time("confirmed after", CONFIRM),
+    ]
 }

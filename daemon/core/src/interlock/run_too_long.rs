@@ -1,6 +1,7 @@
 //! `run-too-long`: the run takes longer than its limit, so something is not as planned.
 
-use super::{Cause, Effect, Facts, Observation};
+use super::{Cause, Effect, Facts, InForce, Observation, Threshold};
+use crate::limits::LimitName;
 
 #[derive(Debug, Clone, Default)]
 pub(super) struct RunTooLong;
@@ -18,4 +19,13 @@ impl RunTooLong {
             Some(_) | None => Observation::Good,
         }
     }
+}
+
+/// The figures that it acts at.
+pub(super) fn thresholds(in_force: &InForce) -> Vec<Threshold> {
+    in_force
+        .run_max
+        .map(|(limit, from)| Threshold::moved(LimitName::RunMax, limit.seconds(), from))
+        .into_iter()
+        .collect()
 }

@@ -25,7 +25,7 @@
 //! What isn't seen without a model: a single bead that comes off slowly (over more than about 10 s from a cool board),
 //! and one that was loose from the start.
 
-use super::{Cause, Effect, Facts, Observation, Verdict, hundredths};
+use super::{Cause, Effect, Facts, InForce, Observation, Threshold, Verdict, hundredths};
 use crate::channel::Channel;
 use crate::units::{CelsiusDelta, Millis};
 
@@ -205,4 +205,15 @@ fn disagrees(channels: &[Channel], at: usize) -> Option<(f64, f64, f64)> {
     let share = if own < 0.0 { SHORT_SHARE_FELL } else { SHORT_SHARE };
     let limit = SHORT.max(share * excess);
     (short > limit).then_some((short, limit, rose))
+}
+
+/// The figures that it acts at.
+pub(super) fn thresholds(_: &InForce) -> Vec<Threshold> {
+    vec![
+        Threshold::fixed("falls by", FALL, "Cel"),
+        Threshold::time("falls within", FALL_WITHIN),
+        Threshold::fixed("in a row", f64::from(CONFIRM_SCANS), "1"),
+        Threshold::fixed("behind the others by", SHORT, "Cel"),
+        Threshold::time("others rose within", FOLLOWS),
+    ]
 }

@@ -6,7 +6,7 @@
 //!
 //! Time in which the daemon's own loop was late doesn't count: the next scan may be waiting to be read.
 
-use super::{Cause, Effect, Facts, Observation};
+use super::{Cause, Effect, Facts, InForce, Observation, Threshold};
 use crate::channel::Sample;
 use crate::units::Millis;
 
@@ -50,4 +50,12 @@ impl SensorFault {
         }
         observation
     }
+}
+
+/// The figures that it acts at.
+pub(super) fn thresholds(_: &InForce) -> Vec<Threshold> {
+    vec![
+        Threshold::fixed("in a row", f64::from(CONFIRM_SCANS), "1"),
+        Threshold::time("or for", CONFIRM_TIME),
+    ]
 }

@@ -7,7 +7,7 @@
 //! still to be read. Half a second of it takes the heat away by `clock`; blaming a sensor would send a safety role to
 //! look for a fault that isn't there.
 
-use super::{Cause, Effect, Facts, Observation};
+use super::{Cause, Effect, Facts, InForce, Observation, Threshold};
 
 #[derive(Debug, Clone, Default)]
 pub(super) struct SensorStale;
@@ -48,4 +48,12 @@ impl SensorStale {
         }
         Observation::Good
     }
+}
+
+/// The figures that it acts at.
+pub(super) fn thresholds(in_force: &InForce) -> Vec<Threshold> {
+    vec![
+        Threshold::fixed("periods", 3.0, "1"),
+        Threshold::time("at least", in_force.host.silence_floor),
+    ]
 }

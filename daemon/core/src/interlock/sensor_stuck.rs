@@ -27,7 +27,7 @@
 //!
 //! Once it has acted, the cause stands until the value changes.
 
-use super::{Cause, Effect, Facts, Observation};
+use super::{Cause, Effect, Facts, InForce, Observation, Threshold};
 use crate::channel::{Channel, Sample};
 use crate::units::{CelsiusDelta, Millis};
 
@@ -235,4 +235,13 @@ fn why(facts: &Facts<'_>, channel: &Channel, still: &mut Still, ramp_since: Opti
         }
     }
     None
+}
+
+/// The figures that it acts at.
+pub(super) fn thresholds(_: &InForce) -> Vec<Threshold> {
+    vec![
+        Threshold::time("unchanged for", WITHIN),
+        Threshold::time("coarse, rising", COARSE_RISING),
+        Threshold::time("coarse, heat changed", COARSE_WENT),
+    ]
 }

@@ -4,7 +4,7 @@
 //! Stopping one station is "heat off"; stopping the whole lab is a cut, since whoever stops everything has
 //! seen something that a safety role should look at.
 
-use super::{Cause, Effect, Facts, Observation};
+use super::{Cause, Effect, Facts, InForce, Observation, Threshold};
 
 #[derive(Debug, Clone, Default)]
 pub(super) struct Stop;
@@ -22,4 +22,9 @@ impl Stop {
             }
         }
     }
+}
+
+/// The figures that it acts at.
+pub(super) fn thresholds(_: &InForce) -> Vec<Threshold> {
+    Vec::new()
 }

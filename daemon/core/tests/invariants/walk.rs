@@ -6,8 +6,8 @@ use benchward_core::recipe::Recipe;
 use benchward_core::units::{Celsius, CelsiusDelta, Fraction, Millis, Watts};
 use benchward_core::{
     Action, Ask, Calibration, ChannelSetup, Event, Fault, InputId, InputOffer, InputUse, InstanceId, Lab,
-    Loss, Offset, Origin, OutputId, OutputOffer, OutputRole, OutputSetup, Person, Request, RequestId, Roles,
-    RunId, Sample, Seq, Setup, StandingTrip, StationId, StationSetup, SupplySetup, Value,
+    LimitName, Loss, Moved, Offset, Origin, OutputId, OutputOffer, OutputRole, OutputSetup, Person, Request,
+    RequestId, Roles, RunId, Sample, Seq, Setup, StandingTrip, StationId, StationSetup, SupplySetup, Value,
 };
 use proptest::prelude::*;
 
@@ -80,6 +80,7 @@ pub(crate) fn setup(standing_trips: Vec<StandingTrip>) -> Setup {
         ceiling: LAB_CEILING,
         absent_after: ABSENT,
         next_run: RunId(1),
+        moved: Moved::default(),
         standing_trips,
     }
 }
@@ -280,6 +281,7 @@ fn ask() -> impl Strategy<Value = Ask> {
         2 => ceiling().prop_map(Ask::SetLabCeiling),
         2 => (station(), prop::option::weighted(0.7, ceiling()))
             .prop_map(|(station, ceiling)| Ask::SetStationCeiling(station, ceiling)),
+        2 => lab_limit(),
         4 => (station(), 0_usize..3, offset(), offset(), any::<bool>()).prop_map(calibrate),
         1 => Just(Ask::PutRecipe { recipe: "usual".into() }),
         1 => station().prop_map(put),
@@ -303,6 +305,18 @@ fn put(station: StationId) -> Ask {
             run,
         },
     }
+}
+
+/// Limits of the lab where something happens, in bounds and just out of them.
+fn lab_limit() -> impl Strategy<Value = Ask> {
+    let absent = prop::sample::select(vec![9.9, 10.0, 12.0, 60.0, 14_400.0, 14_401.0]);
+    let rise = prop::sample::select(vec![0.4, 0.5, 2.0, 10.0, 10.1, f64::NAN]);
+    let run = prop::sample::select(vec![9.0, 10.0, 600.0, 172_801.0]);
+    prop_oneof![
+        prop::option::weighted(0.7, absent).prop_map(|value| Ask::SetLimit(LimitName::AbsentAfter, value)),
+        prop::option::weighted(0.7, rise).prop_map(|value| Ask::SetLimit(LimitName::RiseMax, value)),
+        prop::option::weighted(0.5, run).prop_map(|value| Ask::SetLimit(LimitName::RunMax, value)),
+    ]
 }
 
 /// Mostly 0 and a few others, so that what a check began with is often what is in force.

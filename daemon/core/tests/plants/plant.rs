@@ -88,6 +88,7 @@ impl Plant {
             ceiling: Celsius::constant(260.0),
             absent_after: Millis::from_secs(14_400),
             next_run: RunId(1),
+            moved: benchward_core::Moved::default(),
             standing_trips: Vec::new(),
         };
         let text = format!("recipe = \"AX-20 backplane\"\n{stages}");

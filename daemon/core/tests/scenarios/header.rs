@@ -7,8 +7,8 @@ use benchward_core::interlock::{Effect, InterlockName};
 use benchward_core::recipe::Recipe;
 use benchward_core::units::{Celsius, CelsiusDelta, Millis, Watts};
 use benchward_core::{
-    ChannelSetup, InputUse, InstanceId, OutputRole, OutputSetup, RunId, Setup, StandingTrip, StationId,
-    StationSetup, SupplySetup,
+    ChannelSetup, InputUse, InstanceId, LimitName, Moved, OutputRole, OutputSetup, RunId, Setup,
+    StandingTrip, StationId, StationSetup, SupplySetup,
 };
 
 /// What a scenario starts from.
@@ -44,6 +44,7 @@ impl Default for Header {
                 ceiling: Celsius::constant(260.0),
                 absent_after: Millis::from_secs(900),
                 next_run: RunId(1),
+                moved: Moved::default(),
                 standing_trips: Vec::new(),
             },
             watts: Vec::new(),
@@ -59,7 +60,7 @@ impl Header {
     /// Takes in one line. Returns whether it was one of the header:
     ///
     /// ```text
-    /// lab ceiling=260 absent_s=900 time_scale=1
+    /// lab ceiling=260 absent_s=900 time_scale=1 moved-ceiling=270 rise-max=4
     /// supply wall watts=1440
     /// station bench-1 channels=board-top,board-edge permissives=hood instance=bench-1 heat=heat1
     ///     watts=800|unsaid window_ms=1000 supply=wall ceiling=200 contactor=relay/k1 offset=0
@@ -92,7 +93,11 @@ impl Header {
                         "ceiling" => self.setup.ceiling = celsius(value)?,
                         "absent_s" => self.setup.absent_after = Millis::from_secs_f64(number(value)?),
                         "time_scale" => self.setup.time_scale = value.parse().map_err(|_| "time_scale?")?,
-                        _ => return Err(format!("`{key}` is no key of `lab`")),
+                        "moved-ceiling" => self.setup.moved.ceiling = Some(celsius(value)?),
+                        key => {
+                            let limit = LimitName::parse(key).ok_or(format!("`{key}` is no key of `lab`"))?;
+                            self.setup.moved.limits.insert(limit, number(value)?);
+                        }
                     }
                 }
             }

@@ -6,8 +6,9 @@ use std::sync::Arc;
 use benchward_core::recipe::Recipe;
 use benchward_core::units::{Amps, Celsius, CelsiusDelta, Fraction, Millis, Watts};
 use benchward_core::{
-    Action, Ask, Calibration, Event, Fault, InputId, InputOffer, InputUse, InstanceId, Lab, Loss, Offset,
-    Origin, OutputId, OutputOffer, Person, Request, RequestId, Roles, Sample, Seq, Setup, StationId, Value,
+    Action, Ask, Calibration, Event, Fault, InputId, InputOffer, InputUse, InstanceId, Lab, LimitName, Loss,
+    Offset, Origin, OutputId, OutputOffer, Person, Request, RequestId, Roles, Sample, Seq, Setup, StationId,
+    Value,
 };
 
 use crate::header::{Header, celsius, number};
@@ -353,6 +354,13 @@ impl World {
             ["ceiling", station, degrees] => {
                 Ask::SetStationCeiling(self.station(station)?, Some(celsius(degrees)?))
             }
+            ["limit", limit, value] => Ask::SetLimit(
+                LimitName::parse(limit).ok_or("absent-after, rise-max or run-max")?,
+                match *value {
+                    "none" => None,
+                    value => Some(number(value)?),
+                },
+            ),
             ["calibrate", station, channel, was, to] => self.calibrate(station, channel, was, to)?,
             ["put", recipe] => Ask::PutRecipe {
                 recipe: (*recipe).into(),

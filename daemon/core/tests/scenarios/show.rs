@@ -105,6 +105,10 @@ impl Show {
                     ceiling.map_or("none".to_owned(), |ceiling| ceiling.to_string())
                 )
             }
+            Action::KeepLabLimit { limit, value } => format!(
+                "keep-limit {limit} {}",
+                value.map_or("none".to_owned(), |value| value.to_string())
+            ),
             Action::KeepCalibration {
                 station,
                 channel,
@@ -136,6 +140,9 @@ impl Show {
                 }
                 if let Some(peak) = record.peak {
                     write!(text, ", peak {peak}").unwrap();
+                }
+                for caution in &record.cautions {
+                    write!(text, ", under: {caution}").unwrap();
                 }
                 if change.ended {
                     text += ", ended";
@@ -181,6 +188,15 @@ impl Show {
                 } => {
                     format!("signal {} {interlock} {standing}: {text}", self.station(*station))
                 }
+                Signal::Alarm {
+                    station,
+                    interlock,
+                    standing,
+                    text,
+                } => format!(
+                    "signal lab alarm {} {interlock} {standing}: {text}",
+                    self.station(*station)
+                ),
                 Signal::RunOutcome {
                     station,
                     run,
@@ -210,6 +226,13 @@ impl Show {
         }
         if let Some(scan) = entry.scan {
             write!(text, " scan {scan}").unwrap();
+        }
+        if let Some(about) = entry.about.filter(|_| self.wants("standings")) {
+            write!(text, " [{} {}", about.interlock, about.standing).unwrap();
+            if let Some(effect) = about.effect {
+                write!(text, ", {}", effect.text()).unwrap();
+            }
+            text.push(']');
         }
         if entry.kind == EntryKind::Heat {
             text += if entry.text.ends_with("on") { " on" } else { " off" };
@@ -262,6 +285,36 @@ impl Show {
             .filter(|interlock| interlock.standing != "clear")
         {
             lines.push(format!("{} {}", interlock.name, interlock.standing));
+        }
+        for caution in &view.cautions {
+            lines.push(format!("caution: {caution}"));
+        }
+        for open in view
+            .permissives
+            .iter()
+            .filter(|one| one.closed != Some(true) && self.wants("permissives"))
+        {
+            let how = if open.closed.is_some() {
+                "open"
+            } else {
+                "can't be read"
+            };
+            lines.push(format!("permissive {} {how}", open.name));
+        }
+        if self.wants("thresholds") {
+            for interlock in &view.interlocks {
+                for one in interlock
+                    .name
+                    .thresholds(&view.in_force)
+                    .iter()
+                    .filter(|one| one.bounds.is_some())
+                {
+                    lines.push(format!(
+                        "{} {} {} {} ({})",
+                        interlock.name, one.name, one.value, one.unit, one.from
+                    ));
+                }
+            }
         }
         lines
     }

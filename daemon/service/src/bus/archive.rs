@@ -114,6 +114,16 @@ impl Archive {
         .await
     }
 
+    /// Trips and warnings, each from raised to cleared, newest first, as JSON (`shapes::TripRecords`). `query`: a JSON object
+    /// (`shapes::TripQuery`); `{}` for those that stand. Needs no role.
+    ///
+    /// Errors: `Invalid`, `Archive`.
+    async fn trips(&self, query: String) -> Result<String, Error> {
+        let query: shapes::TripQuery = read_query(&query)?;
+        let reader = self.0.shared.reader.clone();
+        blocking(move || json(&shapes::TripRecords::read(&reader, &query).map_err(archive_error)?)).await
+    }
+
     /// Charts of the window lines of the runs that match `query`, as JSON (`shapes::RunStats`). `query`: as for `Runs`; without a limit, the
     /// newest 10,000. `window`: judge each by the newest revision of that stored window; empty: by the verdicts that are kept. Needs no role.
     ///

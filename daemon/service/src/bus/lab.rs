@@ -3,7 +3,7 @@
 use benchward_api::{Error, shapes};
 use benchward_config::Display;
 use benchward_core::units::Celsius;
-use benchward_core::{Ask, CEILING_MAX, CEILING_MIN};
+use benchward_core::{Ask, LabView, LimitName};
 use zbus::message::Header;
 use zbus::object_server::SignalEmitter;
 
@@ -33,25 +33,40 @@ impl Lab {
         self.0.done(connection, &header, Ask::Stop(None)).await
     }
 
-    /// The ceilings and where each comes from, as JSON (`shapes::Limits`). Needs no role.
+    /// Every limit in force and where it comes from: ceilings, limits of the lab, and for each interlock of each station the
+    /// figures it acts at and where it stands, as JSON (`shapes::Limits`). Needs no role.
     fn limits(&self) -> Result<String, Error> {
-        let (view, setup) = (self.0.shared.lab.view(), &self.0.shared.wiring.setup);
-        json(&shapes::Limits {
-            schema: shapes::SCHEMA,
-            ceiling_celsius: view.ceiling.degrees(),
-            ceiling_bounds_celsius: [CEILING_MIN.degrees(), CEILING_MAX.degrees()],
-            absent_after_s: setup.absent_after.seconds(),
-            stations: view
-                .stations
-                .iter()
-                .map(|station| shapes::StationLimits {
-                    station: station.name.to_string(),
-                    ceiling_celsius: station.own_ceiling.map(Celsius::degrees),
-                    effective_celsius: station.ceiling.celsius.degrees(),
-                    from: station.ceiling.from.to_string(),
-                })
-                .collect(),
-        })
+        json(&shapes::Limits::new(&self.0.shared.lab.view()))
+    }
+
+    /// Moves a limit of the lab: `absent-after` (10 to 14400 s), `rise-max` (0.5 to 10 °C/s) or `run-max` (10 to 172800 s, lowers what
+    /// recipes and plans say). It counts from the next scan on, on benches that heat as well. Role `safety`.
+    ///
+    /// Errors: `NotPermitted`, `LimitOutOfBounds`, `NoSuch` (limit).
+    async fn set_limit(
+        &self,
+        #[zbus(connection)] connection: &zbus::Connection,
+        #[zbus(header)] header: Header<'_>,
+        limit: String,
+        value: f64,
+    ) -> Result<String, Error> {
+        let limit = limit_of(&limit)?;
+        self.0
+            .done(connection, &header, Ask::SetLimit(limit, Some(value)))
+            .await
+    }
+
+    /// Takes back what a limit of the lab was set to, so that what is configured or built in counts again. Role `safety`.
+    ///
+    /// Errors: `NotPermitted`, `NoSuch` (limit).
+    async fn clear_limit(
+        &self,
+        #[zbus(connection)] connection: &zbus::Connection,
+        #[zbus(header)] header: Header<'_>,
+        limit: String,
+    ) -> Result<String, Error> {
+        let limit = limit_of(&limit)?;
+        self.0.done(connection, &header, Ask::SetLimit(limit, None)).await
     }
 
     /// Moves the lab's ceiling. `celsius`: 40 to 400. It counts at once, on benches that heat as well. Role `safety`.
@@ -96,6 +111,12 @@ impl Lab {
         self.0.shared.lab.view().ceiling.degrees()
     }
 
+    /// Alarms of the whole lab that stand: station, interlock, standing (`tripped` or `acknowledged`), text. Empty: none.
+    #[zbus(property)]
+    fn alarms(&self) -> Vec<(String, String, String, String)> {
+        alarms_of(&self.0.shared.lab.view())
+    }
+
     /// Hash of the journal's newest entry, hexadecimal. It changes with each entry, too often to be signalled.
     #[zbus(property(emits_changed_signal = "false"))]
     fn journal_head(&self) -> String {
@@ -105,6 +126,16 @@ impl Lab {
     /// An interlock's standing changed. `standing`: `clear`, `warning`, `tripped` or `acknowledged`.
     #[zbus(signal)]
     pub(super) async fn interlock_changed(
+        emitter: &SignalEmitter<'_>,
+        station: &str,
+        interlock: &str,
+        standing: &str,
+        text: &str,
+    ) -> zbus::Result<()>;
+
+    /// An alarm of the whole lab: raised (`tripped`), `acknowledged`, or over (`clear`). `station`, `interlock`: whose.
+    #[zbus(signal)]
+    pub(super) async fn alarm_changed(
         emitter: &SignalEmitter<'_>,
         station: &str,
         interlock: &str,
@@ -129,6 +160,28 @@ impl Lab {
         run: u64,
         outcome: &str,
     ) -> zbus::Result<()>;
+}
+
+pub(super) fn alarms_of(view: &LabView) -> Vec<(String, String, String, String)> {
+    view.alarms
+        .iter()
+        .map(|alarm| {
+            (
+                alarm.station_name.to_string(),
+                alarm.interlock.text().to_owned(),
+                alarm.standing().to_owned(),
+                alarm.text.clone(),
+            )
+        })
+        .collect()
+}
+
+/// A limit by its name from outside.
+fn limit_of(name: &str) -> Result<LimitName, Error> {
+    LimitName::parse(name).ok_or_else(|| {
+        let all = LimitName::ALL.map(LimitName::text).join("`, `");
+        Error::NoSuch(format!("there is no limit `{name}` of the lab; there is `{all}`"))
+    })
 }
 
 /// A temperature from outside.

@@ -181,6 +181,14 @@ async fn tell_signal(connection: &zbus::Connection, shared: &Shared, signal: Sig
             super::lab::Lab::interlock_changed(&emitter, &name(station), interlock.text(), standing, &text)
                 .await
         }
+        Signal::Alarm {
+            station,
+            interlock,
+            standing,
+            text,
+        } => {
+            super::lab::Lab::alarm_changed(&emitter, &name(station), interlock.text(), standing, &text).await
+        }
         Signal::Phase {
             station,
             phase,
@@ -198,6 +206,10 @@ async fn tell_signal(connection: &zbus::Connection, shared: &Shared, signal: Sig
 async fn tell_properties(connection: &zbus::Connection, before: &LabView, now: &LabView) -> zbus::Result<()> {
     if before.ceiling != now.ceiling {
         let changed = HashMap::from([("Ceiling", Variant::from(now.ceiling.degrees()))]);
+        changed_at(connection, LAB_PATH, "io.benchward.Lab1", changed).await?;
+    }
+    if before.alarms != now.alarms {
+        let changed = HashMap::from([("Alarms", Variant::from(super::lab::alarms_of(now)))]);
         changed_at(connection, LAB_PATH, "io.benchward.Lab1", changed).await?;
     }
     for (before, now) in before.stations.iter().zip(&now.stations) {

@@ -350,7 +350,7 @@ impl World {
         let (role, from) = match ask {
             Ask::Stop(None) => (true, true),
             Ask::Stop(Some(_)) | Ask::StopRun(_) | Ask::Present(_) => (roles.any(), true),
-            Ask::SetLabCeiling(_) | Ask::SetStationCeiling(..) => (roles.safety, local),
+            Ask::SetLabCeiling(_) | Ask::SetStationCeiling(..) | Ask::SetLimit(..) => (roles.safety, local),
             _ => (roles.any(), local),
         };
         match answer {

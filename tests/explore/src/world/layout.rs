@@ -157,6 +157,7 @@ pub(super) fn setup(layout: Layout, kept: &Kept) -> Setup {
         ceiling: kept.lab,
         absent_after: ABSENT,
         next_run: RunId(kept.next_run),
+        moved: benchward_core::Moved::default(),
         standing_trips: kept
             .trips
             .iter()
