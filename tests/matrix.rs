@@ -161,6 +161,8 @@ const MATRIX: &[Row] = {
         row(LAB, "Status", Everybody, Any, &[], ""),
         row(LAB, "Limits", Everybody, Any, &[], ""),
         row(LAB, "SetCeiling", Safety, Any, &["double:250"], ""),
+        row(LAB, "SetLimit", Safety, Any, &["string:absent-after", "double:600"], ""),
+        row(LAB, "ClearLimit", Safety, Any, &["string:absent-after"], ""),
         row(SENSORS, "List", Everybody, Any, &[], ""),
         row(SENSORS, "History", Everybody, Any, &["string:bench-1", "string:board-top"], ""),
         row(SENSORS, "Check", Everybody, Idle, &["string:bench-1", "string:board-top", CHECK, "boolean:false"], ""),
@@ -182,6 +184,7 @@ const MATRIX: &[Row] = {
         row(ARCHIVE, "Run", Everybody, Any, &["uint64:1"], ""),
         row(ARCHIVE, "Export", Everybody, Any, &["uint64:1", "string:csv"], ""),
         row(ARCHIVE, "Journal", Everybody, Any, &["string:{}"], ""),
+        row(ARCHIVE, "Trips", Everybody, Any, &["string:{}"], ""),
         row(ARCHIVE, "Verify", Everybody, Any, &[], ""),
         row(ARCHIVE, "Stats", Everybody, Any, &["string:{}", "string:"], ""),
         row(ARCHIVE, "Compare", Everybody, Any, &["array:uint64:1,2", "string:start", "string:hottest"], ""),
@@ -210,6 +213,7 @@ const MATRIX: &[Row] = {
 
 /// What is told to everybody who is connected, and what [`Who`] has nothing to say about.
 const SIGNALS: &[(&str, &str)] = &[
+    (LAB, "AlarmChanged"),
     (LAB, "InterlockChanged"),
     (LAB, "PhaseChanged"),
     (LAB, "RunEnded"),
