@@ -46,7 +46,7 @@ const WELL: f64 = 0.6;
 const WELL_S: f64 = 5.0;
 /// Longest doubt, seconds. Drafts of half a minute end within it.
 const DOUBT_S_MAX: f64 = 45.0;
-/// Doubt that comes back within this time, seconds, never was over.
+/// Doubt that is over begins to be forgotten after this time, seconds: what comes back sooner adds up.
 const AGAIN_S: f64 = 20.0;
 /// From so far above its target on, °C, a reading doesn't ask for heat, however much it may be wrong.
 const ABOVE: f64 = 2.0;
