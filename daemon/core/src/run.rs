@@ -593,7 +593,7 @@ impl Run {
             Progress::NextStage
         } else if self.record.recipe.cooldown.fall_max.is_some() && control > self.record.recipe.cooldown.safe
         {
-            self.controller.begin_stage();
+            self.controller.begin_fall();
             self.state = State::Easing {
                 reference: control,
                 last: now,

@@ -1,4 +1,4 @@
-//! How a temperature has moved: the last minute of a channel's readings, thinned to what slopes and changes need.
+//! How a temperature has moved: the last minute and a half of a channel's readings, thinned to what slopes and changes need.
 //!
 //! Single readings say little about movement: at 20 Hz a step of 0.25 °C from one to the next looks like 5 °C/s.
 //! So readings are kept as means of half seconds, with how many went into each, and everything asked of them is asked
@@ -15,8 +15,8 @@ use crate::units::{Celsius, CelsiusDelta, CelsiusPerSecond, Millis};
 /// Length of one mean.
 const MEAN_OVER: Millis = Millis(500);
 
-/// How far back anything is asked: 60 s and as much again as a slow channel may be apart.
-const KEPT: Millis = Millis::from_secs(64);
+/// How far back anything is asked: 90 s and as much again as a slow channel may be apart.
+const KEPT: Millis = Millis::from_secs(94);
 
 /// The mean of the readings of one half second.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -29,7 +29,7 @@ struct Mean {
     count: f64,
 }
 
-/// The last minute of good readings.
+/// The last minute and a half of good readings.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Trend {
     /// Oldest first, at most one per half second.
@@ -182,12 +182,12 @@ mod tests {
     }
 
     #[test]
-    fn a_minute_is_kept_and_no_more() {
+    fn a_minute_and_a_half_is_kept_and_no_more() {
         let long = trend(600, 10, |t| t);
-        assert!(long.means.len() <= 130, "{}", long.means.len());
-        let back = long.celsius(Millis::from_secs(60), Millis(100)).unwrap();
-        assert!((back.degrees() - 540.0).abs() < 0.6, "{back}");
-        assert_eq!(long.celsius(Millis::from_secs(70), Millis(100)), None);
+        assert!(long.means.len() <= 190, "{}", long.means.len());
+        let back = long.celsius(Millis::from_secs(90), Millis(100)).unwrap();
+        assert!((back.degrees() - 510.0).abs() < 0.6, "{back}");
+        assert_eq!(long.celsius(Millis::from_secs(100), Millis(100)), None);
     }
 
     #[test]

@@ -114,7 +114,8 @@ fn recipe_for(plant: &Plant) -> Option<Named> {
 struct Tried {
     /// The fault came at all; false where the run was over or refused before.
     upset: bool,
-    /// Which interlock found it, and after how many seconds.
+    /// Which interlock found it, or the guard of a first run, which asks a person and gives no heat; and after how many
+    /// seconds.
     found: Option<(String, f64)>,
     /// A trip before anything was wrong.
     early: bool,
@@ -124,13 +125,21 @@ struct Tried {
 
 fn tried(run: &Run, recipe: &Named) -> Tried {
     let upset_s = run.upset_s;
+    // A fault from before the start counts from the start: nobody heats before.
+    let since = upset_s.unwrap_or(0.0).max(0.0);
+    let tripped = run
+        .detected()
+        .map(|trip| (trip.interlock.clone(), trip.at.seconds() - since));
+    let asked = run
+        .asked_s
+        .filter(|at| *at >= since)
+        .map(|at| ("guard".to_owned(), at - since));
     Tried {
         upset: upset_s.is_some() && !run.begun.is_empty(),
-        found: run.detected().map(|trip| {
-            // A fault from before the start counts from the start: nobody heats before.
-            let since = upset_s.unwrap_or(0.0).max(0.0);
-            (trip.interlock.clone(), trip.at.seconds() - since)
-        }),
+        found: tripped
+            .into_iter()
+            .chain(asked)
+            .min_by(|one, other| one.1.total_cmp(&other.1)),
         early: upset_s.is_none() && !run.trips.is_empty(),
         excess: run.excess_from(upset_s.unwrap_or(0.0), &recipe.recipe),
     }
@@ -157,7 +166,7 @@ pub fn rows(plants: &[Plant]) -> Result<String> {
         for (name, models) in [("a first run", &none), ("a known board", &learned)] {
             let _ = writeln!(
                 text,
-                "\nFaults on {name}, {channels} channel{}: {} benches, recipe A on odd and B on even ones. Delay to the first trip;\nexcess of the true temperature over the target of its time, from the fault to 90 s after the cut.\n",
+                "\nFaults on {name}, {channels} channel{}: {} benches, recipe A on odd and B on even ones. Delay to the first trip or\nquestion of a first run's guard; excess of the true temperature over the target of its time, from the fault to 90 s after the cut.\n",
                 if channels == 1 { "" } else { "s" },
                 plants.len()
             );

@@ -164,7 +164,7 @@ fn one(plant: &Plant, letter: char, guarded: Guarded, fault: Option<&Fault>) -> 
             .iter()
             .find(|point| matches!(point.place, Place::Dwell(_)))
             .map(|point| point.sight.time_s),
-        asked: run.asked,
+        asked: run.asked_s.is_some(),
         completed: run.completed,
         tripped: !run.trips.is_empty(),
     })

@@ -19,7 +19,7 @@ use anyhow::{Result, ensure};
 
 use crate::family::Plant;
 use crate::knowledge::Model;
-use crate::run::{self, Conditions, Decides, Place, Run, Trip};
+use crate::run::{self, Conditions, Decides, LEAD, Place, Run, Trip};
 
 /// Ceiling of the lab: out of the way, so that a board that gets too hot shows in the figures and isn't saved by it.
 const CEILING: Celsius = Celsius::constant(400.0);
@@ -57,8 +57,8 @@ pub struct Station {
     pub place: Place,
     /// The trips so far, by the lab's clock.
     pub trips: Vec<Trip>,
-    /// How often the run asked a person to look, and took it back or ended unanswered.
-    pub asked: usize,
+    /// When the run asked a person to look, or took that back or ended unanswered, milliseconds.
+    pub asked: Vec<Millis>,
     /// Why the start was refused, if it was.
     pub refused: Option<String>,
     /// The readings as the archive would keep them.
@@ -145,7 +145,7 @@ impl World {
                 cut: false,
                 place: Place::Waiting,
                 trips: Vec::new(),
-                asked: 0,
+                asked: Vec::new(),
                 refused: None,
                 rows: Vec::new(),
                 lapses: Millis::ZERO,
@@ -290,7 +290,7 @@ impl World {
             }
             Action::Journal(entry) if entry.kind == EntryKind::FirstRun => {
                 if let Some(station) = entry.station {
-                    stations[station.index()].asked += 1;
+                    stations[station.index()].asked.push(now);
                 }
             }
             Action::Record(row) => stations[row.station.index()].rows.push(row),
@@ -399,7 +399,10 @@ pub fn watched(
         foretold: Vec::new(),
     };
     let mut run = run::run(plant, recipe, &mut alone, conditions);
-    run.asked = alone.world.stations[0].asked > 0;
+    run.asked_s = alone.world.stations[0]
+        .asked
+        .first()
+        .map(|at| at.seconds() - LEAD.seconds());
     let station = &mut alone.world.stations[0];
     ensure!(
         // A fault from before the start may well be a reason to refuse.

@@ -161,8 +161,8 @@ pub struct Run {
     pub completed: bool,
     /// The trips.
     pub trips: Vec<Trip>,
-    /// Whether a person was asked to look at the sensors.
-    pub asked: bool,
+    /// When a person was first asked to look at the sensors, seconds since the start.
+    pub asked_s: Option<f64>,
     /// What the heater took, joules.
     pub energy_j: f64,
     /// When something went wrong, seconds since the start; `None`: nothing did.
@@ -250,7 +250,7 @@ pub fn run(plant: &Plant, recipe: &Recipe, by: &mut dyn Decides, conditions: &Co
         begun: Vec::new(),
         completed: false,
         trips: Vec::new(),
-        asked: false,
+        asked_s: None,
         energy_j: 0.0,
         upset_s: None,
     };

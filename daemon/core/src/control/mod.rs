@@ -4,8 +4,8 @@
 //! it is, [`horizon`] chooses the heat that follows the reference, and [`governor`] has the last word: never more
 //! than what lets the board coast to a stop at its target, with room for what isn't known yet of this board. On a
 //! board that nobody has seen that room is wide, so that the first heat is small, and it narrows as the board
-//! answers. There is nothing to tune by hand. Beside them [`residual`] watches whether the readings are still those of
-//! a board.
+//! answers. There is nothing to tune by hand. Beside them [`residual`] and [`least`] watch whether the readings are still
+//! those of a board.
 //!
 //! Readings come at 1 to 20 Hz; a decision is made every quarter of a second and stands in between.
 
@@ -13,13 +13,15 @@ mod adapt;
 mod filter;
 mod governor;
 mod horizon;
+mod least;
 mod residual;
 
 use adapt::Adaptation;
 use filter::{Family, Filter};
 use horizon::{Horizon, Wish};
+use least::{Factors, Least};
 pub(crate) use residual::Off;
-use residual::Watch;
+use residual::{ABOVE, Watch};
 
 use crate::model::{Belief, BoardModel, State};
 use crate::predict::{Place, Start};
@@ -87,6 +89,8 @@ struct Hypothesis {
     adaptation: Adaptation,
     /// On a board that has a model.
     watch: Option<Watch>,
+    /// From the start on a board that has a model, and else from the second stage on: before that its guard watches.
+    least: Option<Least>,
     /// Standard deviation of the logarithm of how far the board still rises.
     doubt: f64,
     /// When that is worked out next; `None`: at once.
@@ -99,8 +103,10 @@ impl Hypothesis {
         let family = Family::new(&belief.mean, belief, room);
         // How far a board rises is in proportion to how fast it does, and that is where models differ most.
         let watch = known.then(|| Watch::new(&family.model, &filter, belief.sd[0], SETTLES_S));
+        let least = known.then(|| Least::new(&family.theta, Factors::LEARNED, room, filter.state, SETTLES_S));
         Self {
             watch,
+            least,
             family,
             filter,
             adaptation: Adaptation::new(*belief, room, celsius),
@@ -116,11 +122,49 @@ impl Hypothesis {
         if let Some(watch) = &mut self.watch {
             watch.saw(dt, granted, celsius, target);
         }
+        if let Some(least) = &mut self.least {
+            let wanted = target.is_some_and(|target| celsius < target + ABOVE);
+            least.saw(dt, granted, celsius, &self.filter.state, wanted);
+        }
+    }
+
+    /// What the readings are off from what they should be.
+    fn off(&self) -> Option<Off> {
+        let watch = self.watch.as_ref().and_then(Watch::off);
+        let least = self.least.as_ref().and_then(Least::off);
+        match (watch, least) {
+            (Some(watch), Some(least)) if !watch.detached && least.detached => Some(least),
+            (watch, least) => watch.or(least),
+        }
+    }
+
+    /// What the readings of the next stage are held against: what was known before the run, or, where that is nothing,
+    /// what is known now.
+    fn begin_stage(&mut self, settles_s: f64) {
+        let from = self.filter.state;
+        match &mut self.least {
+            Some(least) if self.watch.is_some() => least.begin(from, settles_s),
+            _ => {
+                let room = self.family.model.room();
+                let theta = &self.family.theta;
+                self.least = Some(Least::new(theta, Factors::SEEN, room, from, settles_s));
+            }
+        }
+    }
+
+    /// Whatever was wrong has been mended: what was expected before counts no more.
+    fn resume(&mut self) {
+        if let Some(watch) = &mut self.watch {
+            watch.forget(SETTLES_S);
+        }
+        if self.least.is_some() {
+            self.begin_stage(SETTLES_S);
+        }
     }
 
     fn learn(&mut self, sharing: usize) {
         // What may not be the board's readings says nothing of the board.
-        if self.watch.as_ref().is_some_and(|watch| watch.off().is_some()) {
+        if self.off().is_some() {
             return;
         }
         if let Some(adapted) = self.adaptation.work(sharing) {
@@ -175,22 +219,38 @@ impl Controller {
         }
     }
 
-    /// A new stage or a resumed run: the ramp starts at the board's own temperature again.
+    /// A new stage.
     pub(crate) fn begin_stage(&mut self) {
         if let Some(inner) = &mut self.inner {
-            inner.reference = None;
-            inner.thought = None;
+            inner.ramp_anew();
+            for hypothesis in &mut inner.hypotheses {
+                hypothesis.begin_stage(0.0);
+            }
         }
     }
 
-    /// A resumed run: whatever was wrong has been mended meanwhile, so that forecasts from before count no more.
-    pub(crate) fn resume(&mut self) {
-        self.begin_stage();
+    /// The eased cool-down begins. A board that nobody has seen before was only seen to warm up: how fast it falls at most
+    /// isn't known.
+    pub(crate) fn begin_fall(&mut self) {
+        let known = self.known;
         if let Some(inner) = &mut self.inner {
+            inner.ramp_anew();
             for hypothesis in &mut inner.hypotheses {
-                if let Some(watch) = &mut hypothesis.watch {
-                    watch.forget(SETTLES_S);
+                if known {
+                    hypothesis.begin_stage(0.0);
+                } else {
+                    hypothesis.least = None;
                 }
+            }
+        }
+    }
+
+    /// A resumed run.
+    pub(crate) fn resume(&mut self) {
+        if let Some(inner) = &mut self.inner {
+            inner.ramp_anew();
+            for hypothesis in &mut inner.hypotheses {
+                hypothesis.resume();
             }
         }
     }
@@ -200,7 +260,7 @@ impl Controller {
         let hypotheses = &self.inner.as_ref()?.hypotheses;
         let mut mildest: Option<Off> = None;
         for hypothesis in plausible(hypotheses) {
-            let off = hypothesis.watch.as_ref()?.off()?;
+            let off = hypothesis.off()?;
             let milder = mildest.is_none_or(|mildest| {
                 (off.detached, -off.celsius / off.limit)
                     < (mildest.detached, -mildest.celsius / mildest.limit)
@@ -304,6 +364,12 @@ impl Loop {
             wanted: 0.0,
             heat: 0.0,
         }
+    }
+
+    /// The ramp starts at the board's own temperature.
+    fn ramp_anew(&mut self) {
+        self.reference = None;
+        self.thought = None;
     }
 
     fn decide(

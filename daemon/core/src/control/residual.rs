@@ -49,7 +49,7 @@ const DOUBT_S_MAX: f64 = 45.0;
 /// Doubt that is over begins to be forgotten after this time, seconds: what comes back sooner adds up.
 const AGAIN_S: f64 = 20.0;
 /// From so far above its target on, °C, a reading doesn't ask for heat, however much it may be wrong.
-const ABOVE: f64 = 2.0;
+pub(super) const ABOVE: f64 = 2.0;
 /// Age at which what the control believes is taken over, seconds.
 const RENEW_S: f64 = 20.0;
 /// How fast doubt that is over is forgotten: seconds of it in a second.

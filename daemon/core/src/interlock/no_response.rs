@@ -1,49 +1,51 @@
-//! `no-response`: nearly all the heat there is, for a minute, and the steered temperature doesn't follow.
+//! `no-response`: nearly all the heat there is, for a minute or more, and the steered temperature doesn't follow.
 //!
 //! What is judged is the temperature that the run steers by, since that is what decides how long the heat stays on: a
 //! dead heater, a board that isn't there, a bead that hangs beside it. It is asked while that temperature is below the
-//! target, after [`OVER`] with a mean heat, as the drivers confirmed it, above [`DEMAND`].
+//! target, after [`OVER`] ([`OVER_HOT`]) with a mean heat, as the drivers confirmed it, above [`DEMAND`].
 //!
 //! A heavy board near what its bench can reach doesn't rise by 3 °C in a minute either, with everything well. So there
 //! are two rules, and between them it is left alone:
 //!
 //! * **Cool**, below [`COOL`]: it has to rise by [`RISE`] in [`OVER`]. A bench that can't pass 60 °C on full power is
 //!   one that doesn't heat.
-//! * **Hot**, from there on: it must not fall in each third of [`OVER`], by [`RISE`] and [`FALL_SHARE`] of its excess in all. At its limit a board
-//!   stands still; when the heater dies it cools from then on. A draft of 30 s can't do that: it is over within two
-//!   thirds of a minute, and the board turns. Nor may the fall be one that is coming to its end ([`TURNING`]).
+//! * **Hot**, from there on: it must not fall in each third of [`OVER_HOT`], by [`RISE`] and [`FALL_SHARE`] of its excess in
+//!   all. At its limit a board stands still; when the heater dies it cools from then on. A draft of 30 s or a sag of the
+//!   mains for a minute can't do that: they are over within two thirds of it, and the board turns. Nor may the fall be
+//!   one that is coming to its end ([`TURNING`]).
 //!
 //! A heater that has lost half its power, or a bead that is off a hot board, takes the board model to see; it comes in
 //! by `Facts::residual`, see `sensor-detached`.
 //!
-//! The heat and the temperatures are remembered over a restart of the run's heat, but a minute counts only if all of it
+//! The heat and the temperatures are remembered over a restart of the run's heat, but a time counts only if all of it
 //! belongs to this heat.
 
 use super::{Cause, Effect, Facts, InForce, Observation, Threshold, hundredths};
 use crate::trend::Trend;
 use crate::units::{CelsiusDelta, Millis};
 
-/// Time without response.
+/// Time without response, of a cool board and of a hot one.
 const OVER: Millis = Millis::from_secs(60);
+const OVER_HOT: Millis = Millis::from_secs(90);
 /// Mean share of full power that should show.
 const DEMAND: f64 = 0.9;
 /// Rise that is missed in a cool board, fall that is too much in a hot one, °C.
 const RISE: f64 = 3.0;
 /// Fall in each third of the time that is more than noise, °C.
 const FALL: f64 = 0.5;
-/// Share of its excess over the room that a hot board has to lose in [`OVER`]: without heat the slowest loses 17 %, and
-/// 15 % less mains voltage takes 28 % of the power, which costs a board at its bench's limit 5 % of its excess in a minute.
-const FALL_SHARE: f64 = 0.1;
+/// Share of its excess over the room that a hot board has to lose in [`OVER_HOT`]: without heat the slowest loses 24 %,
+/// and 15 % less mains voltage takes 28 % of the power, which costs such a board at its bench's limit 7 % of its excess.
+const FALL_SHARE: f64 = 0.15;
 /// The room, as cool as a bench's room may be, °C.
 const ROOM: f64 = 20.0;
 /// A fall that has become less than this share of what it was is one that ends: a plate that was let cool takes a
-/// minute of full power until it warms the board again. Without heat a board's fall loses a third of itself a minute
+/// minute of full power until it warms the board again. Without heat a board's fall loses a third of itself in that time
 /// at most, by its own time constant of minutes.
 const TURNING: f64 = 0.6;
 /// Up to where a board has to rise, °C.
 const COOL: f64 = 60.0;
 
-/// The last minute of the steered temperature, and the start of heat that it belongs to.
+/// The last minute and a half of the steered temperature, and the start of heat that it belongs to.
 #[derive(Debug, Clone, Default)]
 pub(super) struct NoResponse {
     steered: Trend,
@@ -93,7 +95,7 @@ impl NoResponse {
             )
         } else {
             format!(
-                "the board fell without a pause by {:.1} °C, to {:.1} °C, in {OVER} of more than {:.0} % of full power, \
+                "the board fell without a pause by {:.1} °C, to {:.1} °C, in {OVER_HOT} of more than {:.0} % of full power, \
                  limit {:.1} °C",
                 -found.moved,
                 found.celsius,
@@ -112,10 +114,12 @@ impl NoResponse {
     fn look(&self, facts: &Facts<'_>, since: Millis) -> Option<Found> {
         let (control, target) = (facts.control?, facts.target?);
         // Nearer than the rise that is asked for, it need not rise that much.
-        if (target - control).degrees() <= RISE || facts.now.since(since) < OVER {
+        let cool = control.degrees() < COOL;
+        let over = if cool { OVER } else { OVER_HOT };
+        if (target - control).degrees() <= RISE || facts.now.since(since) < over {
             return None;
         }
-        let heat = facts.heat.mean(Millis(facts.now.0.saturating_sub(OVER.0)), facts.now)?;
+        let heat = facts.heat.mean(Millis(facts.now.0.saturating_sub(over.0)), facts.now)?;
         if heat <= DEMAND {
             return None;
         }
@@ -125,9 +129,8 @@ impl NoResponse {
                 .change(Millis(from), Millis(to), slack)
                 .map(CelsiusDelta::degrees)
         };
-        let moved = change(OVER.0, 0)?;
-        let cool = control.degrees() < COOL;
-        let third = OVER.0 / 3;
+        let moved = change(over.0, 0)?;
+        let third = over.0 / 3;
         // Newest third last.
         let thirds: Option<Vec<f64>> = (0..3)
             .rev()
@@ -161,6 +164,7 @@ pub(super) fn thresholds(_: &InForce) -> Vec<Threshold> {
     vec![
         Threshold::fixed("heat above", DEMAND, "1"),
         Threshold::time("for", OVER),
+        Threshold::time("hot for", OVER_HOT),
         Threshold::fixed("rise below", RISE, "Cel"),
     ]
 }

@@ -7,7 +7,8 @@
 //!    verdict `Doubt` (a small shortfall, which a draft or a mains sag makes too) is a warning, and the station holds the
 //!    heat back meanwhile.
 //! 2. **A fall faster than a board cools.** A channel that was [`HOT`] or more falls within 2 s by more than [`FALL`] and
-//!    by more than [`COOLS`] of its excess over a room of 20 °C each second, in two scans in a row. The lightest boards
+//!    by more than [`COOLS`] of its excess over a room of 20 °C each second, in two scans in a row and, where it is less
+//!    than [`FALL_SURE`], for [`CONFIRM`]. The lightest boards
 //!    (0.28 g/cm², 2800 J/m²K) lose about 1.4 % of their excess a second in a draft of 2.5 times the convection
 //!    (2.5 x 11 W/m²K) with their radiation (12 W/m²K); [`COOLS`] is nearly twice that. The limit is physics and not
 //!    what this channel did before: what is learned from a fault would hide the next one.
@@ -23,18 +24,23 @@
 //! rest, that is about 5 % of the excess, and 14 % if it hit that spot alone.
 //!
 //! What isn't seen without a model: a single bead that comes off slowly (over more than about 10 s from a cool board),
-//! and one that was loose from the start.
+//! and one that was loose from the start. A first run has its guard against them until its first target, and a model
+//! that it made on the way from then on.
 
 use super::{Cause, Effect, Facts, InForce, Observation, Threshold, Verdict, hundredths};
 use crate::channel::Channel;
 use crate::units::{CelsiusDelta, Millis};
 
 /// A fall is looked for below this no more: there is hardly an excess to lose.
-const HOT: f64 = 35.0;
+const HOT: f64 = 28.0;
 /// Time in which a fall is measured.
 const FALL_WITHIN: Millis = Millis::from_secs(2);
 /// Least fall in that time, °C: far above noise of 0.2 °C and steps of 0.25 °C.
-const FALL: f64 = 5.0;
+const FALL: f64 = 2.5;
+/// From here on, °C, two scans are enough. Less may be a burst of disturbance in the wires, and has to stay.
+const FALL_SURE: f64 = 5.0;
+/// For how long: a fall shows for [`FALL_WITHIN`], a burst is over sooner.
+const CONFIRM: Millis = Millis::from_secs(1);
 /// Share of its excess that no taped bead loses in a second.
 const COOLS: f64 = 0.025;
 /// How long after a start a fall doesn't count: a bead that was just taken from a hot board to a cold one falls for
@@ -62,11 +68,18 @@ const TELLING_RISE: f64 = 5.0;
 /// The room, as cool as a bench's room may be, °C: a cooler one makes the excess larger than it is taken for.
 const ROOM: f64 = 20.0;
 
-/// For each channel, in the station's order: its scans up to the last look, and in how many of the last ones in a row
-/// it fell too fast.
+/// What is remembered of the channels, in the station's order.
 #[derive(Debug, Clone, Default)]
 pub(super) struct SensorDetached {
-    falls: Vec<(u64, u32)>,
+    falls: Vec<Falls>,
+}
+
+/// A channel's scans up to the last look, in how many of the last ones in a row it fell too fast, and since when.
+#[derive(Debug, Clone, Copy, Default)]
+struct Falls {
+    scans: u64,
+    in_a_row: u32,
+    since: Millis,
 }
 
 impl SensorDetached {
@@ -94,16 +107,24 @@ impl SensorDetached {
                 }
             }
         }
-        self.falls.resize(facts.channels.len(), (0, 0));
+        self.falls.resize(facts.channels.len(), Falls::default());
         for (channel, falls) in facts.channels.iter().zip(&mut self.falls) {
             let settled = facts
                 .heating
                 .is_none_or(|heating| facts.now.since(heating.since) >= SETTLES);
             let fall = too_fast(channel).filter(|_| settled);
-            if falls.0 != channel.scans {
-                *falls = (channel.scans, if fall.is_some() { falls.1.saturating_add(1) } else { 0 });
+            if falls.scans != channel.scans {
+                falls.scans = channel.scans;
+                if falls.in_a_row == 0 {
+                    falls.since = facts.now;
+                }
+                falls.in_a_row = if fall.is_some() { falls.in_a_row.saturating_add(1) } else { 0 };
             }
-            if let Some((fell, limit)) = fall.filter(|_| falls.1 >= CONFIRM_SCANS) {
+            let confirmed = |fell: f64| {
+                falls.in_a_row >= CONFIRM_SCANS
+                    && (fell >= FALL_SURE || facts.now.since(falls.since) >= CONFIRM)
+            };
+            if let Some((fell, limit)) = fall.filter(|(fell, _)| confirmed(*fell)) {
                 return bad(
                     channel,
                     fell,
@@ -164,11 +185,15 @@ fn too_fast(channel: &Channel) -> Option<(f64, f64)> {
         let before = channel.trend.celsius(ago, slack)?.degrees();
         Some((before, -channel.trend.change(ago, Millis::ZERO, slack)?.degrees()))
     };
-    // From two moments, a second apart: one wild reading far up is no place to fall from.
-    let (a, b) = (from(FALL_WITHIN)?, from(FALL_WITHIN + Millis::from_secs(1))?);
-    let (before, fell) = (a.0.min(b.0), a.1.min(b.1));
-    let limit = FALL.max(COOLS * FALL_WITHIN.seconds() * (before - ROOM));
-    (before >= HOT && fell > limit).then_some((fell, limit))
+    // From two moments, a second apart: one wild reading far up is no place to fall from. The later ones are for a board
+    // that was rising fast and was far below a little earlier.
+    let second = Millis::from_secs(1).max(channel.period);
+    [second, FALL_WITHIN.max(second)].into_iter().find_map(|ago| {
+        let (a, b) = (from(ago)?, from(ago + second)?);
+        let (before, fell) = (a.0.min(b.0), a.1.min(b.1));
+        let limit = FALL.max(COOLS * FALL_WITHIN.seconds() * (before - ROOM));
+        (before >= HOT && fell > limit).then_some((fell, limit))
+    })
 }
 
 /// How far channel `at` fell short of what the others say, how far it may, and how far they rose; where it is too far.
@@ -213,6 +238,8 @@ pub(super) fn thresholds(_: &InForce) -> Vec<Threshold> {
         Threshold::fixed("falls by", FALL, "Cel"),
         Threshold::time("falls within", FALL_WITHIN),
         Threshold::fixed("in a row", f64::from(CONFIRM_SCANS), "1"),
+        Threshold::fixed("at once from", FALL_SURE, "Cel"),
+        Threshold::time("less for", CONFIRM),
         Threshold::fixed("behind the others by", SHORT, "Cel"),
         Threshold::time("others rose within", FOLLOWS),
     ]
