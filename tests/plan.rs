@@ -93,6 +93,9 @@ fn a_run_teaches_a_recipe_is_planned_and_what_was_foretold_comes() {
     let said: shapes::BoardPlan = serde_json::from_str(&done(&place, &plan).stdout).expect("a plan");
     assert_eq!((said.revision, said.model_revision), (None, 1));
     assert!(said.curve.len() > 50 && said.unknown.is_empty(), "{said:?}");
+    let channels: Vec<&str> = said.channels.iter().map(|one| &*one.channel).collect();
+    assert_eq!(channels, ["board-top", "board-edge"]);
+    assert!(said.spread.is_some() && said.said.is_empty(), "{said:?}");
     assert!(benchward(&place, &["recipe", "show", &said.recipe]).code != 0);
     let mut wrong = plan.to_vec();
     wrong.extend(["--supply-share", "1.5"]);
@@ -103,13 +106,17 @@ fn a_run_teaches_a_recipe_is_planned_and_what_was_foretold_comes() {
         "{wrong:?}"
     );
     let mut put = plan[1..].to_vec();
-    put.extend(["--put", "--spread-max", "8"]);
+    put.extend(["--put", "--spread-max", "30"]);
+    put.extend(["--part", "board-edge:140", "--part", "relay:150"]);
     let page = done(&place, &put).stdout;
     for part in [
         "target_celsius = 95",
         "ramp_celsius_per_s_max = 1.2",
         "governed by",
-        "can't be told",
+        "AT THE END OF THE DWELL",
+        "the spread comes to",
+        "`board-edge` gets to",
+        "how hot `relay` gets can't be told",
         "revision 1",
     ] {
         assert!(page.contains(part), "{part}: {page}");

@@ -8,7 +8,7 @@ use clap::{Args, Subcommand};
 use crate::Session;
 use crate::daemon::parsed;
 use crate::failure::Failure;
-use crate::figures::{celsius, difference, moment};
+use crate::figures::{celsius, difference, moment, percent};
 use crate::foretold;
 use crate::screen::{Paint, Tone};
 use crate::table::{Side, Table};
@@ -105,10 +105,10 @@ pub(crate) struct Plan {
     /// Time at that temperature, s
     #[arg(long, value_name = "SECONDS", default_value_t = 30.0)]
     dwell: f64,
-    /// Largest spread over the board at the end, °C
+    /// Largest spread over the board at the end, °C; the dwell gets as long as it takes
     #[arg(long, value_name = "CELSIUS")]
     spread_max: Option<f64>,
-    /// Hottest that a part may get, such as `relay:140`; may be said again
+    /// Hottest that a part may get, such as `relay:140`, by the name of its channel; may be said again
     #[arg(long = "part", value_name = "NAME:CELSIUS", value_parser = part)]
     parts: Vec<(String, f64)>,
     /// Safe to handle below, °C
@@ -182,6 +182,12 @@ fn plan_page(plan: &shapes::BoardPlan, paint: Paint) -> String {
         foretold::chart(plan),
         foretold::planned(plan)
     );
+    if !plan.channels.is_empty() {
+        let _ = write!(text, "\n{}", foretold::channels(plan, paint));
+    }
+    for said in &plan.said {
+        let _ = write!(text, "\n{said}\n");
+    }
     for unknown in &plan.unknown {
         let _ = write!(text, "\n{}\n", paint.text(Tone::Warning, unknown));
     }
@@ -336,6 +342,23 @@ fn page(model: &shapes::BoardModel, paint: Paint) -> String {
         ]);
     }
     let _ = write!(text, "\n{}", table.render(paint));
+    if !model.channels.is_empty() {
+        let mut table = Table::new(&[
+            ("  CHANNEL", Side::Left),
+            ("SHARE OF THE EXCESS", Side::Right),
+            ("LAG", Side::Right),
+            ("MISSES BY", Side::Right),
+        ]);
+        for one in &model.channels {
+            table.plain([
+                format!("  {}", one.channel),
+                percent(one.share),
+                format!("{:.1} s", one.lag_s),
+                difference(one.rms_celsius, 2),
+            ]);
+        }
+        let _ = write!(text, "\n{}", table.render(paint));
+    }
     // Two parameters of one part of the board are shown by the same kind of run.
     let mut missing: Vec<&str> = model.parameters.iter().map(|one| &*one.text).collect();
     missing.retain(|text| !text.is_empty());
@@ -394,6 +417,12 @@ mod tests {
                 parameter("slow_share", 0.2, 0.1, dwell),
                 parameter("slow_lag_s", 140.2, 16.0, dwell),
             ],
+            channels: vec![shapes::BoardChannel {
+                channel: "board-edge".into(),
+                share: 0.91,
+                lag_s: 12.3,
+                rms_celsius: 0.62,
+            }],
             text: String::new(),
         }
     }

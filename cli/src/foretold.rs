@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 use benchward_api::shapes;
 use benchward_archive::Wall;
 
-use crate::figures::{NONE, celsius, clock, percent};
+use crate::figures::{NONE, celsius, clock, difference, percent};
 use crate::screen::Paint;
 use crate::table::{Side, Table};
 
@@ -183,6 +183,39 @@ pub(crate) fn chart(plan: &shapes::BoardPlan) -> String {
     text
 }
 
+/// What a plan foretells of the channels.
+pub(crate) fn channels(plan: &shapes::BoardPlan, paint: Paint) -> String {
+    let mut table = Table::new(&[
+        ("  CHANNEL", Side::Left),
+        ("HOTTEST", Side::Right),
+        ("AT THE END OF THE DWELL", Side::Right),
+    ]);
+    let figure = |figure: &shapes::PlannedFigure| {
+        format!(
+            "{} ± {}",
+            celsius(Some(figure.celsius)),
+            difference(figure.margin_celsius, 1)
+        )
+    };
+    for one in &plan.channels {
+        table.plain([
+            format!("  {}", one.channel),
+            figure(&one.hottest),
+            figure(&one.at_end),
+        ]);
+    }
+    let mut text = table.render(paint);
+    if let Some(spread) = &plan.spread {
+        let _ = writeln!(
+            text,
+            "  spread at the end of the dwell {} ± {}",
+            difference(spread.celsius, 1),
+            difference(spread.margin_celsius, 1)
+        );
+    }
+    text
+}
+
 /// What a plan says, without the recipe.
 pub(crate) fn planned(plan: &shapes::BoardPlan) -> String {
     let prediction = &plan.prediction;
@@ -312,6 +345,19 @@ pub(crate) mod tests {
                 point(60.0, 75.0, 0.3),
                 point(120.0, 45.0, 0.0),
             ],
+            channels: vec![shapes::PlannedChannel {
+                channel: "relay".into(),
+                hottest: shapes::PlannedFigure {
+                    celsius: 118.2,
+                    margin_celsius: 2.4,
+                },
+                at_end: shapes::PlannedFigure {
+                    celsius: 117.9,
+                    margin_celsius: 2.4,
+                },
+            }],
+            spread: None,
+            said: Vec::new(),
             unknown: Vec::new(),
             revision: None,
         }

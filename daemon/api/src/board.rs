@@ -6,6 +6,7 @@
 use std::sync::Arc;
 
 use benchward_archive as archive;
+use benchward_core::model::follow::Follower;
 use benchward_core::model::learn::{Learned, NothingLearned};
 use benchward_core::model::{Belief, BoardModel, PARAMETERS, Parameter, Theta};
 
@@ -68,6 +69,39 @@ pub fn parameters(learned: &Learned) -> Vec<archive::ParameterRecord> {
                 standard_error: slope(one, theta) * learned.belief.sd[at],
                 determined: learned.determined.contains(&one),
             }
+        })
+        .collect()
+}
+
+/// The channels as they are kept.
+pub fn channels(followers: &[Follower]) -> Vec<archive::FollowerRecord> {
+    followers
+        .iter()
+        .map(|follower| archive::FollowerRecord {
+            channel: follower.channel.to_string(),
+            share: follower.share,
+            lag_s: follower.lag_s,
+            rms_celsius: follower.rms,
+        })
+        .collect()
+}
+
+/// The channels as the core takes them, without those whose figures no channel has.
+pub fn followers(kept: &archive::BoardModel) -> Vec<Follower> {
+    let sound = |one: &&archive::FollowerRecord| {
+        (0.01..=100.0).contains(&one.share)
+            && (0.01..=10_000.0).contains(&one.lag_s)
+            && (0.0..=100.0).contains(&one.rms_celsius)
+    };
+    kept.record
+        .channels
+        .iter()
+        .filter(sound)
+        .map(|one| Follower {
+            channel: Arc::from(&*one.channel),
+            share: one.share,
+            lag_s: one.lag_s,
+            rms: one.rms_celsius,
         })
         .collect()
 }

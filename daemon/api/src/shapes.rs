@@ -14,10 +14,12 @@ use benchward_core::units::Millis;
 use benchward_core::{LabView, Phase, Quality, StationView};
 use serde::{Deserialize, Serialize};
 
-pub use board::{BoardLearned, BoardModel, BoardParameter, Boards, RunBoardModel};
+pub use board::{BoardChannel, BoardLearned, BoardModel, BoardParameter, Boards, RunBoardModel};
 pub use guard::RunGuard;
 pub use limit::{InterlockLimits, LabLimit, Limits, StationLimits, Threshold};
-pub use prediction::{BoardPlan, CurvePoint, Moment, PlanRequest, Prediction, StagePrediction};
+pub use prediction::{
+    BoardPlan, CurvePoint, Moment, PlanRequest, PlannedChannel, PlannedFigure, Prediction, StagePrediction,
+};
 pub use sensor::{
     Calibration, CalibrationWarning, CheckRequest, RunSensor, Sensor, SensorCheck, SensorChecked,
     SensorHistory, Sensors, overdue_text,

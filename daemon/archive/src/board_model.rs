@@ -41,6 +41,22 @@ pub struct BoardModelRecord {
     pub hottest_celsius: Option<f64>,
     /// The parameters.
     pub parameters: Vec<ParameterRecord>,
+    /// How the channels follow the control temperature; records from before that was learned have none.
+    pub channels: Vec<FollowerRecord>,
+}
+
+/// How one channel follows the control temperature.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct FollowerRecord {
+    /// Its name.
+    pub channel: String,
+    /// Its excess over the surroundings as a share of the control temperature's, once all is settled.
+    pub share: f64,
+    /// Its lag, seconds.
+    pub lag_s: f64,
+    /// Root mean square of what that misses, degrees Celsius.
+    pub rms_celsius: f64,
 }
 
 /// One parameter in its own unit.

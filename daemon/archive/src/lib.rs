@@ -79,7 +79,7 @@ mod store;
 mod tail;
 
 pub use archive::{Archive, Opened, Options};
-pub use board_model::{BoardModel, BoardModelRecord, BoardModels, ParameterRecord};
+pub use board_model::{BoardModel, BoardModelRecord, BoardModels, FollowerRecord, ParameterRecord};
 pub use calibration::{Calibration, CalibrationRecord, Calibrations, CheckRecord};
 pub use error::{Damage, Error};
 pub use health::Health;

@@ -30,6 +30,7 @@
 //! *Fundamentals of Heat and Mass Transfer*, from memory); the composition is our own.
 
 pub mod fit;
+pub mod follow;
 pub mod learn;
 
 use std::sync::Arc;
@@ -190,6 +191,11 @@ impl State {
             disturbance: 0.0,
         }
     }
+
+    /// Lets `dt` seconds of `heat` warm the bench, and nothing else.
+    pub(crate) fn warm_up(&mut self, dt: f64, heat: f64) {
+        self.warm += (heat - self.warm) * (1.0 - (-dt / WARM_UP_S).exp());
+    }
 }
 
 /// A model with its constants worked out.
@@ -200,7 +206,7 @@ pub struct Model {
     pub(crate) heater_lag: f64,
     pub(crate) loss: f64,
     pub(crate) sensor_lag: f64,
-    warm_up: f64,
+    warm_up_celsius: f64,
     slow_share: f64,
     pub(crate) slow_lag: f64,
     /// Factors of the flow to the board: by fourth powers, and linear.
@@ -265,7 +271,7 @@ impl Model {
             heater_lag,
             loss: value(2),
             sensor_lag: value(3).clamp(0.2, 8.0),
-            warm_up: value(4),
+            warm_up_celsius: value(4),
             slow_share: value(5),
             slow_lag: value(6).clamp(5.0, 1000.0),
             to_board,
@@ -285,7 +291,7 @@ impl Model {
 
     /// What the board takes from the element and what it loses to its surroundings, °C/s.
     pub(crate) fn flows(&self, state: &State) -> (f64, f64) {
-        let around = self.room + self.warm_up * state.warm;
+        let around = self.around(state);
         let flow = self
             .to_board
             .between(state.element + KELVIN, state.board + KELVIN);
@@ -301,7 +307,7 @@ impl Model {
 
     /// How fast element and board warm, °C/s.
     fn rates(&self, state: &State, heat: f64) -> (f64, f64) {
-        let around = self.room + self.warm_up * state.warm;
+        let around = self.around(state);
         let (element, board, surroundings) = (state.element + KELVIN, state.board + KELVIN, around + KELVIN);
         let flow = self.to_board.between(element, board);
         let wasted = self.to_room.between(element, surroundings);
@@ -311,6 +317,11 @@ impl Model {
             + state.disturbance
             + self.slow_share * (state.slow - state.board) / self.slow_lag;
         (element_rate, board_rate)
+    }
+
+    /// The surroundings of the board, °C.
+    pub(crate) fn around(&self, state: &State) -> f64 {
+        self.room + self.warm_up_celsius * state.warm
     }
 
     /// What is taken for the room, °C.
@@ -368,7 +379,7 @@ impl Model {
         state.slow += (state.board - state.slow) * (1.0 - (-dt / self.slow_lag).exp());
         state.element = self.element_for(state, self.flow_for(state, 0.0));
         let heat = self.heat_for(state, 0.0).clamp(0.0, 1.0);
-        state.warm += (heat - state.warm) * (1.0 - (-dt / WARM_UP_S).exp());
+        state.warm_up(dt, heat);
         heat
     }
 

@@ -107,6 +107,11 @@ impl Start {
         }
     }
 
+    /// What is taken for the room, °C.
+    pub(crate) const fn room(&self) -> f64 {
+        self.room
+    }
+
     /// A board in the middle of a run. `known`: whether it had a model before.
     #[expect(clippy::too_many_arguments, reason = "they are the fields")]
     pub(crate) fn underway(

@@ -26,11 +26,20 @@ pub(crate) fn room(samples: &[Sample]) -> f64 {
         .unwrap_or(ROOM)
 }
 
+/// What there is to learn from.
+#[derive(Debug, Default, PartialEq)]
+pub(crate) struct Gathered {
+    /// Control temperature and heat.
+    pub(crate) samples: Vec<Sample>,
+    /// What each channel read at those samples.
+    pub(crate) channels: Vec<(String, Vec<Option<f64>>)>,
+}
+
 /// Takes in the readings of a run in their order.
 #[derive(Debug)]
 pub(crate) struct Gathering {
     by: ControlBy,
-    samples: Vec<Sample>,
+    gathered: Gathered,
     /// Newest good value of each channel, and when it was read.
     newest: Vec<Option<(u64, f64)>>,
     /// The row before: when, and the heat that was granted on it.
@@ -43,7 +52,7 @@ impl Gathering {
     pub(crate) fn new(by: ControlBy) -> Self {
         Self {
             by,
-            samples: Vec::new(),
+            gathered: Gathered::default(),
             newest: Vec::new(),
             before: None,
             since: (0.0, 0.0),
@@ -53,13 +62,18 @@ impl Gathering {
     /// Takes in a block of rows.
     pub(crate) fn take(&mut self, block: &Scans) {
         self.newest.resize(block.channels.len(), None);
+        let known = &mut self.gathered.channels;
+        for name in block.channels.iter().skip(known.len()) {
+            // One that comes later, which no run has, was not read until now.
+            known.push((name.clone(), vec![None; self.gathered.samples.len()]));
+        }
         for scan in &block.scans {
             self.row(&block.channels, scan.mono_ms, &scan.values, scan.heat);
         }
     }
 
-    pub(crate) fn finish(self) -> Vec<Sample> {
-        self.samples
+    pub(crate) fn finish(self) -> Gathered {
+        self.gathered
     }
 
     fn row(&mut self, channels: &[String], at: u64, values: &[Value], heat: f64) {
@@ -78,28 +92,27 @@ impl Gathering {
         }
         self.before = Some((at, heat));
         let (dt, energy) = self.since;
-        if !self.samples.is_empty() && dt < SPACING_S {
+        if !self.gathered.samples.is_empty() && dt < SPACING_S {
             return;
         }
         let Some(celsius) = self.control(channels, at) else {
             return;
         };
-        let (dt, heat) = if self.samples.is_empty() {
+        let (dt, heat) = if self.gathered.samples.is_empty() {
             (0.0, 0.0)
         } else {
             (dt, energy / dt)
         };
-        self.samples.push(Sample { dt, heat, celsius });
+        self.gathered.samples.push(Sample { dt, heat, celsius });
+        for ((_, readings), newest) in self.gathered.channels.iter_mut().zip(&self.newest) {
+            readings.push(fresh(*newest, at));
+        }
         self.since = (0.0, 0.0);
     }
 
     /// What the recipe steers; `None` where a channel it takes has no good value.
     fn control(&self, channels: &[String], at: u64) -> Option<f64> {
-        let fresh = |newest: &Option<(u64, f64)>| {
-            newest
-                .filter(|(then, _)| at.saturating_sub(*then) <= HELD_MS)
-                .map(|(_, celsius)| celsius)
-        };
+        let fresh = |newest: &Option<(u64, f64)>| fresh(*newest, at);
         if let ControlBy::Channel(name) = &self.by {
             let place = channels.iter().position(|channel| channel == name)?;
             return self.newest.get(place).and_then(fresh);
@@ -117,6 +130,13 @@ impl Gathering {
     }
 }
 
+/// A newest value that still counts.
+fn fresh(newest: Option<(u64, f64)>, at: u64) -> Option<f64> {
+    newest
+        .filter(|(then, _)| at.saturating_sub(*then) <= HELD_MS)
+        .map(|(_, celsius)| celsius)
+}
+
 #[expect(
     clippy::cast_precision_loss,
     reason = "milliseconds of a run are far below 2^52"
@@ -127,7 +147,7 @@ fn seconds(ms: u64) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use benchward_archive::FaultKind;
+    use benchward_archive::{FaultKind, Phase, Scan, Wall};
 
     use super::*;
 
@@ -138,7 +158,7 @@ mod tests {
         for (at, values, heat) in rows {
             gathering.row(&channels, *at, values, *heat);
         }
-        gathering.finish()
+        gathering.finish().samples
     }
 
     fn both(top: f64, edge: f64) -> [Value; 2] {
@@ -203,6 +223,37 @@ mod tests {
         ];
         let samples = plain(&gathered(ControlBy::Hottest, &rows));
         assert_eq!(samples, [(0.0, 0.0, 30.0), (1.0, 0.0, 30.0), (3.0, 0.0, 34.0)]);
+    }
+
+    #[test]
+    fn every_channel_has_a_reading_or_none_at_each_sample() {
+        let scan = |mono_ms, values: [Value; 2]| Scan {
+            at: Wall(0),
+            mono_ms,
+            values: values.to_vec(),
+            heat: 0.5,
+            phase: Phase::Ramp,
+            stage: None,
+            target_celsius: None,
+        };
+        let mut gathering = Gathering::new(ControlBy::Channel("board-top".into()));
+        gathering.take(&Scans {
+            channels: ["board-top".to_owned(), "board-edge".to_owned()].into(),
+            scans: vec![
+                scan(0, both(24.0, 20.0)),
+                scan(1_000, [Value::Celsius(25.0), Value::Absent]),
+                scan(2_000, [Value::Celsius(26.0), Value::Fault(FaultKind::Open)]),
+            ],
+        });
+        let gathered = gathering.finish();
+        assert_eq!(gathered.samples.len(), 3);
+        assert_eq!(
+            gathered.channels,
+            [
+                ("board-top".into(), vec![Some(24.0), Some(25.0), Some(26.0)]),
+                ("board-edge".into(), vec![Some(20.0), Some(20.0), None]),
+            ]
+        );
     }
 
     #[test]

@@ -1,10 +1,11 @@
 //! What the product knows of a board before a run, learned from one run on it, and what it foretells with that.
 
 use anyhow::Result;
+use benchward_core::model::follow::{Follower, follow};
 use benchward_core::model::learn;
 use benchward_core::predict::{self, Expected, Start};
 use benchward_core::recipe::Recipe;
-use benchward_core::units::CelsiusDelta;
+use benchward_core::units::{Celsius, CelsiusDelta};
 use benchward_core::{Row, Sample};
 use benchward_driver_simulated::random::Random;
 
@@ -30,6 +31,14 @@ const COOLING_S: f64 = 600.0;
 /// # Errors
 /// If the run is refused.
 pub fn of_bench(plant: &Plant) -> Result<Option<Model>> {
+    Ok(with_channels_of(plant)?.map(|(model, _)| model))
+}
+
+/// The same with how the channels follow.
+///
+/// # Errors
+/// If the run is refused.
+pub fn with_channels_of(plant: &Plant) -> Result<Option<(Model, Vec<Follower>)>> {
     let Some(recipe) = recipes::of('A') else {
         return Ok(None);
     };
@@ -42,14 +51,22 @@ pub fn of_bench(plant: &Plant) -> Result<Option<Model>> {
 }
 
 /// Learns from the readings of a run.
-fn learn(rows: &[Row], plant: &Plant) -> Option<Model> {
+fn learn(rows: &[Row], plant: &Plant) -> Option<(Model, Vec<Follower>)> {
     let mut samples = Vec::new();
+    let mut channels: Vec<Vec<Option<f64>>> = vec![Vec::new(); rows.first()?.values.len()];
     let mut heat = 0.0;
     let mut before = None;
     for row in rows {
-        let Some(Some(Sample::Good(celsius))) = row.values.first() else {
+        let read = |at: usize| match row.values.get(at) {
+            Some(Some(Sample::Good(celsius))) => Some(*celsius),
+            _ => None,
+        };
+        let Some(celsius) = read(0) else {
             continue;
         };
+        for (at, channel) in channels.iter_mut().enumerate() {
+            channel.push(read(at).map(Celsius::degrees));
+        }
         samples.push(learn::Sample {
             dt: before.map_or(0.0, |before| row.at.since(before).seconds()),
             heat,
@@ -58,16 +75,29 @@ fn learn(rows: &[Row], plant: &Plant) -> Option<Model> {
         heat = row.heat.share();
         before = Some(row.at);
     }
-    let learned = learn::learn(&samples, plant.settings.ambient_celsius)
+    let room = plant.settings.ambient_celsius;
+    let learned = learn::learn(&samples, room)
         .inspect_err(|why| eprintln!("bench {}: {why}", plant.number))
         .ok()?;
-    Some(Model {
+    // One channel is the control temperature.
+    let others = if channels.len() > 1 {
+        channels.as_slice()
+    } else {
+        &[]
+    };
+    let followers = others
+        .iter()
+        .zip(plant.settings.sensor_ids())
+        .filter_map(|(readings, id)| follow(&learned, room, &samples, &id.into(), readings))
+        .collect();
+    let model = Model {
         board: "AX-20 backplane".into(),
         revision: 1,
         learned_from: 1,
         belief: learned.belief,
         hottest: learned.hottest,
-    })
+    };
+    Some((model, followers))
 }
 
 /// A model whose parameters are each multiplied by the next of [`off_factors`].

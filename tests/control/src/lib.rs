@@ -12,6 +12,7 @@
 
 pub mod bound;
 pub mod census;
+pub mod channels;
 pub mod contest;
 pub mod cooling;
 pub mod cost;

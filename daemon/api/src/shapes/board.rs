@@ -55,6 +55,9 @@ pub struct BoardModel {
     pub worst_celsius: f64,
     /// The parameters, each with its unit in its name.
     pub parameters: Vec<BoardParameter>,
+    /// How its channels follow the control temperature; empty where that was not learned.
+    #[serde(default)]
+    pub channels: Vec<BoardChannel>,
     /// Why starts don't use it: figures that no board has. Empty while all is well.
     pub text: String,
 }
@@ -73,6 +76,19 @@ pub struct BoardParameter {
     pub determined: bool,
     /// Where it did not: which run would show it; else empty.
     pub text: String,
+}
+
+/// How one channel of a board follows the control temperature.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct BoardChannel {
+    /// Its name.
+    pub channel: String,
+    /// Its excess over the surroundings as a share of the control temperature's, once all is settled.
+    pub share: f64,
+    /// Its lag.
+    pub lag_s: f64,
+    /// Root mean square of what that misses.
+    pub rms_celsius: f64,
 }
 
 /// The board model that a run began with, in [`super::RunShown`].
@@ -119,6 +135,16 @@ impl From<&archive::BoardModel> for BoardModel {
             rms_celsius: thousandths(record.rms_celsius),
             worst_celsius: thousandths(record.worst_celsius),
             parameters: record.parameters.iter().map(BoardParameter::from).collect(),
+            channels: record
+                .channels
+                .iter()
+                .map(|one| BoardChannel {
+                    channel: one.channel.clone(),
+                    share: thousandths(one.share),
+                    lag_s: thousandths(one.lag_s),
+                    rms_celsius: thousandths(one.rms_celsius),
+                })
+                .collect(),
             text: board::model(kept).err().unwrap_or_default(),
         }
     }

@@ -2,7 +2,7 @@
 
 use benchward_archive as archive;
 use benchward_archive::Wall;
-use benchward_core::plan::Plan;
+use benchward_core::plan::{Figure, Plan};
 use benchward_core::predict::{self, Open, When};
 use serde::{Deserialize, Serialize};
 
@@ -234,10 +234,48 @@ pub struct BoardPlan {
     pub prediction: Prediction,
     /// The likeliest curve.
     pub curve: Vec<CurvePoint>,
+    /// What the channels do; empty where nobody can say.
+    #[serde(default)]
+    pub channels: Vec<PlannedChannel>,
+    /// Spread between them at the end of the dwell; null: nobody can say.
+    #[serde(default)]
+    pub spread: Option<PlannedFigure>,
+    /// What becomes of what was asked for, a sentence each.
+    #[serde(default)]
+    pub said: Vec<String>,
     /// What was asked for and can't be told, a sentence each.
     pub unknown: Vec<String>,
     /// The revision under which it was stored; null: it wasn't.
     pub revision: Option<u32>,
+}
+
+/// What is foretold of one channel.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PlannedChannel {
+    /// Its name.
+    pub channel: String,
+    /// The highest that it gets to.
+    pub hottest: PlannedFigure,
+    /// At the end of the dwell.
+    pub at_end: PlannedFigure,
+}
+
+/// A temperature, and how far off it may be to either side.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct PlannedFigure {
+    /// The likeliest.
+    pub celsius: f64,
+    /// Nine of ten are within it.
+    pub margin_celsius: f64,
+}
+
+impl From<Figure> for PlannedFigure {
+    fn from(figure: Figure) -> Self {
+        Self {
+            celsius: thousandths(figure.celsius),
+            margin_celsius: thousandths(figure.margin),
+        }
+    }
 }
 
 /// A point of a curve.
@@ -271,6 +309,17 @@ impl BoardPlan {
                     heat: thousandths(point.heat),
                 })
                 .collect(),
+            channels: plan
+                .channels
+                .iter()
+                .map(|one| PlannedChannel {
+                    channel: one.channel.to_string(),
+                    hottest: one.hottest.into(),
+                    at_end: one.at_end.into(),
+                })
+                .collect(),
+            spread: plan.spread.map(PlannedFigure::from),
+            said: plan.said.clone(),
             unknown: plan.unknown.clone(),
             revision: None,
         }

@@ -2,6 +2,7 @@
 
 use benchward_api::{Error, board, shapes};
 use benchward_archive::{self as archive, BoardModelRecord, Reader, RunRecord};
+use benchward_core::model::follow::{Follower, follow};
 use benchward_core::model::learn;
 use benchward_core::plan::{Requirements, plan};
 use benchward_core::recipe::{NAME_CHARS_MAX, Recipe};
@@ -136,7 +137,7 @@ impl Boards {
         let reader = self.0.shared.reader.clone();
         blocking(move || {
             let (board, station) = (&*request.board, &*request.station);
-            let model = known(&reader, board, station)
+            let (model, followers) = known(&reader, board, station)
                 .map_err(Error::Archive)?
                 .ok_or_else(|| {
                     Error::NoSuch(format!(
@@ -153,7 +154,7 @@ impl Boards {
                 spread_max: request.spread_celsius_max,
                 parts: request.parts.clone(),
             };
-            let plan = plan(&model, start, share, &asked)
+            let plan = plan(&model, &followers, start, share, &asked)
                 .map_err(|mistakes| Error::Invalid(mistakes.to_string()))?;
             json(&shapes::BoardPlan::new(&plan, station, model.revision))
         })
@@ -222,11 +223,17 @@ fn learned(
     while let Some(block) = readings.next_block() {
         gathering.take(&block.map_err(archive_error)?);
     }
-    let samples = gathering.finish();
-    let room = learning::room(&samples);
-    let learned = learn::learn(&samples, room).map_err(|why| {
+    let gathered = gathering.finish();
+    let samples = &gathered.samples;
+    let room = learning::room(samples);
+    let learned = learn::learn(samples, room).map_err(|why| {
         Error::NothingLearned(format!("nothing can be learned from run {}: {why}", record.run))
     })?;
+    let followers: Vec<Follower> = gathered
+        .channels
+        .iter()
+        .filter_map(|(name, readings)| follow(&learned, room, samples, &name.as_str().into(), readings))
+        .collect();
     Ok(BoardModelRecord {
         schema: BoardModelRecord::SCHEMA,
         board,
@@ -239,6 +246,7 @@ fn learned(
         worst_celsius: learned.worst,
         hottest_celsius: Some(learned.hottest),
         parameters: board::parameters(&learned),
+        channels: board::channels(&followers),
         ..BoardModelRecord::default()
     })
 }

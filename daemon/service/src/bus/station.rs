@@ -2,9 +2,10 @@
 
 use std::sync::Arc;
 
-use benchward_api::Error;
+use benchward_api::{Error, board};
 use benchward_archive::Reader;
 use benchward_core::model::BoardModel;
+use benchward_core::model::follow::Follower;
 use benchward_core::predict::{self, Prediction};
 use benchward_core::recipe::{ControlBy, Recipe};
 use benchward_core::units::Celsius;
@@ -15,15 +16,22 @@ use zbus::message::Header;
 use super::lab::celsius_of;
 use super::{Door, blocking};
 
-/// What is known of a kind of board on a station; `Err`: why that can't be said.
-pub(super) fn known(reader: &Reader, board: &str, station: &str) -> Result<Option<BoardModel>, String> {
+/// What is known of a kind of board on a station, and of its channels; `Err`: why that can't be said.
+pub(super) fn known(
+    reader: &Reader,
+    board: &str,
+    station: &str,
+) -> Result<Option<(BoardModel, Vec<Follower>)>, String> {
     let kept = reader
         .board_model(board, station)
         .map_err(|error| format!("what is known of \"{board}\" at {station} can't be read: {error}"))?;
     if let Some(text) = kept.unreadable.first() {
         return Err(text.clone());
     }
-    kept.found.first().map(benchward_api::board::model).transpose()
+    kept.found
+        .first()
+        .map(|kept| Ok((board::model(kept)?, board::followers(kept))))
+        .transpose()
 }
 
 /// What a board model foretells of a run that starts as the station stands now. `None`: there is no temperature to start
@@ -103,7 +111,7 @@ impl Station {
                 })?;
             let parsed = Recipe::parse(&recipe, &stored.text)
                 .map_err(|mistakes| Error::Invalid(mistakes.to_string()))?;
-            let model = known(&reader, parsed.board(), &name);
+            let model = known(&reader, parsed.board(), &name).map(|known| known.map(|(model, _)| model));
             let foretold = match (&model, &view) {
                 (Ok(Some(model)), Some(view)) => foretold(view, &parsed, model),
                 (Ok(_) | Err(_), _) => None,

@@ -8,7 +8,7 @@ use benchward_control_table::family::{SET, Seeds};
 use benchward_control_table::figures::count;
 use benchward_control_table::run::Conditions;
 use benchward_control_table::{
-    census, cooling, cost, faults, first_run, nuisance, prediction, recipes, supply, trace,
+    census, channels, cooling, cost, faults, first_run, nuisance, prediction, recipes, supply, trace,
 };
 use clap::{Parser, ValueEnum};
 
@@ -51,6 +51,8 @@ enum Rows {
     Control,
     /// How long a recipe will take, foretold.
     Prediction,
+    /// The other channels of a board, foretold by a plan.
+    Channels,
     /// What goes wrong on a bench: found, how soon, how hot.
     Faults,
     /// A bead that was loose before a first run, and what the guard costs.
@@ -112,6 +114,9 @@ fn main() -> Result<()> {
     if wanted(Rows::Prediction) {
         write!(out, "{}", prediction::row(&contest)?)?;
         write!(out, "{}", prediction::underway(&contest)?)?;
+    }
+    if wanted(Rows::Channels) {
+        write!(out, "{}", channels::row(contest.plants())?)?;
     }
     if wanted(Rows::Faults) {
         write!(out, "{}", faults::rows(contest.plants())?)?;
