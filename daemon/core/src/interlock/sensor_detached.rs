@@ -25,6 +25,8 @@
 //! What isn't seen without a model: a single bead that comes off slowly (over more than about 10 s from a cool board),
 //! and one that was loose from the start.
 
+use serde::{Deserialize, Serialize};
+
 use super::{Cause, Effect, Facts, InForce, Observation, Threshold, Verdict, hundredths};
 use crate::channel::Channel;
 use crate::units::{CelsiusDelta, Millis};
@@ -64,7 +66,7 @@ const ROOM: f64 = 20.0;
 
 /// For each channel, in the station's order: its scans up to the last look, and in how many of the last ones in a row
 /// it fell too fast.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub(super) struct SensorDetached {
     falls: Vec<(u64, u32)>,
 }
