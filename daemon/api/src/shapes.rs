@@ -5,6 +5,7 @@ mod board;
 mod guard;
 mod limit;
 mod prediction;
+mod redone;
 mod sensor;
 mod trip;
 mod window;
@@ -18,6 +19,7 @@ pub use board::{BoardLearned, BoardModel, BoardParameter, Boards, RunBoardModel}
 pub use guard::RunGuard;
 pub use limit::{InterlockLimits, LabLimit, Limits, StationLimits, Threshold};
 pub use prediction::{BoardPlan, CurvePoint, Moment, PlanRequest, Prediction, StagePrediction};
+pub use redone::{Redone, RedoneDifference};
 pub use sensor::{
     Calibration, CalibrationWarning, CheckRequest, RunSensor, Sensor, SensorCheck, SensorChecked,
     SensorHistory, Sensors, overdue_text,

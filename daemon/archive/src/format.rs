@@ -43,6 +43,7 @@
 //! | 5 | coarse level | reserved: minimum, maximum, mean per span |
 //! | 6 | index | below |
 //! | 7 | end | below; the last block of a sealed file |
+//! | 8 | decisions | what the run was decided on, below |
 //!
 //! A file without an end block is not finished: its daemon still writes it, or died. What is whole in it counts.
 //!
@@ -137,6 +138,7 @@ pub(crate) enum Kind {
     Journal,
     Index,
     End,
+    Decisions,
     /// Of a later version.
     Unknown(u8),
 }
@@ -150,6 +152,7 @@ impl Kind {
             Self::Journal => 4,
             Self::Index => 6,
             Self::End => 7,
+            Self::Decisions => 8,
             Self::Unknown(code) => code,
         }
     }
@@ -162,6 +165,7 @@ impl Kind {
             (4, 1) => Self::Journal,
             (6, 1) => Self::Index,
             (7, 1) => Self::End,
+            (8, 1) => Self::Decisions,
             (code, _) => Self::Unknown(code),
         }
     }

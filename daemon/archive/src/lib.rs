@@ -69,6 +69,7 @@ mod writer;
 
 mod chunk;
 mod column;
+mod decisions;
 mod document_file;
 mod journal_file;
 mod ledger;
@@ -81,6 +82,7 @@ mod tail;
 pub use archive::{Archive, Opened, Options};
 pub use board_model::{BoardModel, BoardModelRecord, BoardModels, ParameterRecord};
 pub use calibration::{Calibration, CalibrationRecord, Calibrations, CheckRecord};
+pub use decisions::{Column, Decisions};
 pub use error::{Damage, Error};
 pub use health::Health;
 pub use journal::{Entry, Hash, JournalEntry, JournalQuery, Order, Verified};

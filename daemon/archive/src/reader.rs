@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, VecDeque};
 use std::fs::File;
-use std::os::unix::fs::MetadataExt;
+use std::os::unix::fs::{FileExt, MetadataExt};
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -11,6 +11,7 @@ use crate::archive::{self, Opened};
 use crate::board_model::{BoardModelRecord, BoardModels};
 use crate::calibration::{CalibrationRecord, Calibrations};
 use crate::chunk::Columns;
+use crate::decisions::Decisions;
 use crate::error::{Damage, Error};
 use crate::files;
 use crate::format;
@@ -19,7 +20,7 @@ use crate::ledger::{Document, Revision};
 use crate::live::{self, OpenView, Shared};
 use crate::reading::{Scan, Scans};
 use crate::run::{Query, RunRecord};
-use crate::run_file::{FileChunks, FileKey};
+use crate::run_file::{self, FileChunks, FileKey};
 use crate::store::{Failure, Store};
 use crate::wall::Wall;
 
@@ -238,6 +239,30 @@ impl Reader {
             damage.extend(format::check_sealed(&path, &bytes));
         }
         Ok(damage)
+    }
+
+    /// What a run was decided on, in the order in which it was kept, as far as it is in the run's file: empty where the run is of a
+    /// version that kept nothing.
+    ///
+    /// # Errors
+    /// [`Error::NoSuchRun`], [`Error::Files`] if the file cannot be read.
+    pub fn decisions(&self, run: u64) -> Result<Vec<Result<Decisions, Damage>>, Error> {
+        let key = FileKey::Run(run);
+        let open = self.0.live().open.get(&key).cloned();
+        if let Some(open) = open {
+            let mut bytes = vec![0; usize::try_from(open.length).expect("files are far smaller than memory")];
+            open.file
+                .read_exact_at(&mut bytes, 0)
+                .map_err(Error::files(&open.path, "read"))?;
+            return Ok(run_file::decisions(&open.path, &bytes));
+        }
+        match key.sealed(&self.0.root)?.first() {
+            Some(path) => {
+                let bytes = std::fs::read(path).map_err(Error::files(path, "read"))?;
+                Ok(run_file::decisions(path, &bytes))
+            }
+            None => self.run(run).map(|_| Vec::new()),
+        }
     }
 
     /// The sealed file of a run; `None` while it goes on.

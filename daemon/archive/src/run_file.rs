@@ -10,6 +10,7 @@ use std::sync::Arc;
 use serde::{Deserialize, Serialize};
 
 use crate::chunk::{ChunkHead, Columns, Place, sum_of_names};
+use crate::decisions::Decisions;
 use crate::error::{Damage, Error};
 use crate::files;
 use crate::format::{self, Block, Blocks, IndexEntry, Kind};
@@ -253,6 +254,11 @@ impl RunFile {
         Ok(())
     }
 
+    /// Appends a part of what the run was decided on.
+    pub(crate) fn decisions(&mut self, body: &[u8]) -> Result<(), Error> {
+        self.write_blocks(&[(Kind::Decisions, body.to_vec())])
+    }
+
     pub(crate) fn sync(&mut self) -> Result<(), Error> {
         if self.unsynced {
             self.file.sync_data().map_err(Error::files(&self.path, "sync"))?;
@@ -446,7 +452,7 @@ pub(crate) fn survey(path: &Path) -> Result<Survey, Error> {
                 .ok()
                 .map(|record| found.record = Some(record)),
             Kind::Journal => journal_lines(block.body).map(|entries| found.journal.extend(entries)),
-            Kind::Index | Kind::End | Kind::Unknown(_) => Some(()),
+            Kind::Index | Kind::End | Kind::Decisions | Kind::Unknown(_) => Some(()),
         };
         if understood.is_none() {
             let why = "a block that makes no sense".into();
@@ -459,7 +465,7 @@ pub(crate) fn survey(path: &Path) -> Result<Survey, Error> {
     }
     found.whole = blocks.whole as u64;
     if !found.sealed {
-        // What follows the last chunk was begun by sealing, which begins anew.
+        // What follows the last chunk and the last decisions was begun by sealing, which begins anew.
         let opening = [Kind::About, Kind::Run]
             .iter()
             .zip(&found.index)
@@ -468,7 +474,7 @@ pub(crate) fn survey(path: &Path) -> Result<Survey, Error> {
         let keep = found
             .index
             .iter()
-            .rposition(|entry| entry.chunk.is_some())
+            .rposition(|entry| entry.chunk.is_some() || entry.is(Kind::Decisions))
             .map_or(opening, |last| last + 1);
         if let Some(begun) = found.index.get(keep) {
             found.whole = begun.at;
@@ -478,6 +484,34 @@ pub(crate) fn survey(path: &Path) -> Result<Survey, Error> {
         found.damage.retain(|damage| damage.at < found.whole);
     }
     Ok(found)
+}
+
+/// What a run was decided on: the blocks of a file, in order.
+pub(crate) fn decisions(path: &Path, bytes: &[u8]) -> Vec<Result<Decisions, Damage>> {
+    let blocks = match Blocks::of(path, bytes) {
+        Ok(blocks) => blocks,
+        Err(damage) => return vec![Err(damage)],
+    };
+    let sealed = format::is_sealed(bytes);
+    let (mut found, mut whole) = (Vec::new(), 0);
+    for block in blocks {
+        match block {
+            Ok(block) => {
+                whole = block.at;
+                if block.kind == Kind::Decisions {
+                    found.push(Decisions::decode(block.body).ok_or_else(|| Damage {
+                        path: path.to_owned(),
+                        at: block.at,
+                        why: "decisions that make no sense".into(),
+                    }));
+                }
+            }
+            Err(damage) => found.push(Err(damage)),
+        }
+    }
+    // The torn end of a file that is not sealed is no damage.
+    found.retain(|part| sealed || part.as_ref().map_or_else(|damage| damage.at < whole, |_| true));
+    found
 }
 
 /// The hotter of two, where there are any.

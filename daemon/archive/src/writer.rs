@@ -1,6 +1,6 @@
 //! The one who writes: readings into memory and tail, packed into run files; everything else into the store.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::fs::File;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -11,6 +11,7 @@ use std::time::{Duration, Instant};
 use crate::board_model::BoardModelRecord;
 use crate::calibration::CalibrationRecord;
 use crate::chunk::{Columns, SCANS_MAX, ScanRef};
+use crate::decisions::Decisions;
 use crate::document_file;
 use crate::error::Error;
 use crate::files;
@@ -46,6 +47,8 @@ const LOOK_EVERY: Duration = Duration::from_secs(1);
 const REOPEN_AFTER: (Duration, Duration) = (Duration::from_millis(500), Duration::from_secs(10));
 /// Free space without which a failed store isn't opened again: sled writes a segment (512 KiB) and a snapshot at once.
 const REOPEN_BYTES: u64 = 4 << 20;
+/// What runs were decided on may wait in memory, while the disk refuses it, up to this length: an hour of ten benches.
+const DECISIONS_MAX: usize = 8 << 20;
 /// Entries that are copied in one go after the journal's copy fell behind.
 const COPY_BATCH: usize = 5000;
 
@@ -75,6 +78,9 @@ pub struct Writer {
     last: (u64, Hash),
     /// Number of the newest entry that is on the disk.
     durable: u64,
+    /// Parts of what runs were decided on that are not in their files yet, oldest first, and their length.
+    decisions: VecDeque<(u64, Vec<u8>)>,
+    decisions_bytes: usize,
     copy: JournalFile,
     copy_trouble: Option<String>,
 
@@ -173,6 +179,8 @@ impl Writer {
             pending_documents: Vec::new(),
             last: start.journal_last,
             durable: start.journal_last.0,
+            decisions: VecDeque::new(),
+            decisions_bytes: 0,
             copy: start.journal,
             copy_trouble: None,
             runs: BTreeMap::new(),
@@ -261,6 +269,21 @@ impl Writer {
         station.push(run, &scan, place);
         self.waiting += 1;
         Ok(())
+    }
+
+    /// Readings that were dropped since the start.
+    pub fn dropped_rows(&self) -> u64 {
+        self.dropped_rows
+    }
+
+    /// Takes a part of what a run was decided on, into memory: the disk is not waited for. It goes into the run's file with the next
+    /// [`Writer::tick`]s. A crash loses what is not there yet; parts carry numbers, so that one that is missing shows.
+    pub fn decisions(&mut self, run: u64, part: &Decisions) {
+        let body = part.encode();
+        if self.decisions_bytes + body.len() <= DECISIONS_MAX {
+            self.decisions_bytes += body.len();
+            self.decisions.push_back((run, body));
+        }
     }
 
     /// Writes and syncs all readings to the tail, now.
@@ -611,6 +634,7 @@ impl Writer {
         }
         let files = self
             .begin_files()
+            .and_then(|()| self.write_decisions())
             .and_then(|()| self.pack(CHUNKS_A_TICK, false))
             .and_then(|()| self.seal_some(now));
         let trim = if self.trimmed.elapsed() >= TRIM_EVERY {
@@ -638,17 +662,43 @@ impl Writer {
     fn begin_files(&mut self) -> Result<(), Error> {
         for run in self.to_open.clone() {
             if let Some(record) = self.runs.get(&run).cloned() {
-                let channels: Vec<String> = record
-                    .channels
-                    .iter()
-                    .map(|channel| channel.name.clone())
-                    .collect();
-                let about = About::new(&self.shared.lab, &record.station, &FileKey::Run(run), &channels);
+                let about = self.about(&record, &FileKey::Run(run));
                 self.file(&FileKey::Run(run), &about)?;
             }
             self.to_open.remove(&run);
         }
         Ok(())
+    }
+
+    /// Brings what runs were decided on into their files.
+    fn write_decisions(&mut self) -> Result<(), Error> {
+        while let Some((run, body)) = self.decisions.front().cloned() {
+            let key = FileKey::Run(run);
+            // A run whose file is sealed takes no more; one whose record isn't known has none to take it.
+            if let Some(record) = self.runs.get(&run)
+                && (self.files.contains_key(&key) || self.to_seal.contains(&run) || !record.has_ended())
+            {
+                let about = self.about(record, &key);
+                self.file(&key, &about)?.decisions(&body)?;
+                let file = self.files.get(&key).map(view);
+                self.shared
+                    .live()
+                    .open
+                    .extend(file.map(|file| (key.clone(), file)));
+            }
+            self.decisions_bytes -= body.len();
+            self.decisions.pop_front();
+        }
+        Ok(())
+    }
+
+    fn about(&self, record: &RunRecord, key: &FileKey) -> About {
+        let channels: Vec<String> = record
+            .channels
+            .iter()
+            .map(|channel| channel.name.clone())
+            .collect();
+        About::new(&self.shared.lab, &record.station, key, &channels)
     }
 
     /// The open file, made if it isn't there.
@@ -772,6 +822,7 @@ impl Writer {
     }
 
     fn seal_run(&mut self, run: u64) -> Result<(), Error> {
+        self.write_decisions()?;
         let key = FileKey::Run(run);
         let holds = |live: &crate::live::Live, at: usize| {
             live.stations[at]
@@ -799,12 +850,7 @@ impl Writer {
                 .map(|entry| Ok((ledger.hash_before(entry.n)?, entry)))
                 .collect::<Result<Vec<_>, _>>()
         })?;
-        let channels: Vec<String> = record
-            .channels
-            .iter()
-            .map(|channel| channel.name.clone())
-            .collect();
-        let about = About::new(&self.shared.lab, &record.station, &key, &channels);
+        let about = self.about(&record, &key);
         self.file(&key, &about)?;
         self.seal_file(&key, Some(&record), &journal)?;
         self.to_seal.remove(&run);

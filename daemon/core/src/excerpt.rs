@@ -346,9 +346,26 @@ impl Again {
         self.lab.supplies.again(call);
     }
 
-    /// [`Lab::take`] for a part of an event; what concerns no other station is left out.
+    /// [`Lab::take`] for a part of an event; what concerns other stations is left out.
     pub fn take(&mut self, now: Millis, part: Event) -> Vec<Action> {
-        let mut actions = self.lab.take(now, part);
+        let actions = self.lab.take(now, part);
+        self.own(actions)
+    }
+
+    /// Another run was asked for here: refused after a look at the station, or begun after its run was closed.
+    pub fn other_start(&mut self, now: Millis, begun: bool) -> Vec<Action> {
+        let mut out = Out::default();
+        self.lab.take_into(&mut out, now, ELSEWHERE);
+        self.lab.at(&mut out, None, self.id, |station, around| {
+            station.step(around, None);
+            if begun {
+                station.close_run(around);
+            }
+        });
+        self.own(out.in_order())
+    }
+
+    fn own(&self, mut actions: Vec<Action>) -> Vec<Action> {
         actions.retain(|action| match action {
             Action::Heat(grant) => grant.station() == self.id,
             Action::Off { output, .. } | Action::Cut { output, .. } | Action::Restore { output, .. } => {
