@@ -73,6 +73,7 @@ mod tests {
             run: 12,
             identical: true,
             decisions: 4_812,
+            closed: true,
             elapsed_s: 611.25,
             incomplete: None,
             difference: None,

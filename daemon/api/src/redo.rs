@@ -11,8 +11,8 @@ use benchward_archive::{self as archive, Document, JournalQuery, Reader, RunReco
 use benchward_core::recipe::Recipe;
 use benchward_core::units::Millis;
 use benchward_core::{
-    Action, Again, Ask, Entry, Event, Excerpt, OutputId, Request, RequestId, Roles, Row, RunId, Seq,
-    StationId,
+    Action, Again, Ask, Entry, EntryKind, Event, Excerpt, OutputId, Request, RequestId, Roles, Row, RunId,
+    Seq, StationId,
 };
 
 use crate::Error;
@@ -151,6 +151,8 @@ struct Play<'a> {
     /// Rows and entries that are still to be decided.
     rows: std::slice::Iter<'a, archive::Scan>,
     entries: VecDeque<archive::Entry>,
+    /// The core closed the record.
+    closed: bool,
     decisions: u64,
     /// The time of the last item.
     now: Millis,
@@ -179,6 +181,9 @@ impl<'a> Play<'a> {
             start: Some(start(reader, &record, excerpt.station())?),
             record,
             rows: rows.iter(),
+            closed: entries
+                .iter()
+                .any(|entry| entry.entry.kind == EntryKind::RunEnded.text()),
             entries: entries.into(),
             decisions: 0,
             now: excerpt.taken(),
@@ -277,7 +282,7 @@ impl<'a> Play<'a> {
     /// Rows and entries may end a moment earlier than the log does where nobody closed the record: what was not kept can't be
     /// compared.
     fn cut_short(&self) -> bool {
-        !self.record.has_ended() || self.record.outcome == Some(archive::Outcome::Lost)
+        !self.closed
     }
 
     fn entry(&mut self, entry: &Entry) -> Option<(String, String)> {
@@ -385,6 +390,7 @@ impl<'a> Play<'a> {
             run: self.run.0,
             identical: difference.is_none(),
             decisions: self.decisions,
+            closed: self.closed,
             elapsed_s: self.now.since(self.began).seconds(),
             incomplete,
             difference,

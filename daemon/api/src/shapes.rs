@@ -2,6 +2,7 @@
 //! `"schema": 1`. Scripts rely on the keys: add, don't rename.
 
 mod board;
+mod folder;
 mod guard;
 mod limit;
 mod prediction;
@@ -16,6 +17,7 @@ use benchward_core::{LabView, Phase, Quality, StationView};
 use serde::{Deserialize, Serialize};
 
 pub use board::{BoardLearned, BoardModel, BoardParameter, Boards, RunBoardModel};
+pub use folder::{ArchiveChecked, ArchiveLevels, ArchiveRebuilt, LevelChannel, LevelSpan};
 pub use guard::RunGuard;
 pub use limit::{InterlockLimits, LabLimit, Limits, StationLimits, Threshold};
 pub use prediction::{BoardPlan, CurvePoint, Moment, PlanRequest, Prediction, StagePrediction};

@@ -10,13 +10,14 @@ use std::sync::Arc;
 use serde::{Deserialize, Serialize};
 
 use crate::chunk::{ChunkHead, Columns, Place, sum_of_names};
-use crate::decisions::Decisions;
+use crate::coarse::{Coarse, LEVELS_MS, Making};
 use crate::error::{Damage, Error};
 use crate::files;
 use crate::format::{self, Block, Blocks, IndexEntry, Kind};
 use crate::journal::{Entry, Hash};
 use crate::reading::{Phase, Value};
 use crate::run::RunRecord;
+use crate::table::Table;
 use crate::wall::Wall;
 
 /// Whose readings a file holds.
@@ -290,6 +291,7 @@ impl RunFile {
             .read_exact_at(&mut bytes, 0)
             .map_err(Error::files(&self.path, "read it again for its sum"))?;
         let whole = bytes.len();
+        let levels = coarse(&self.path, bytes.clone());
         let mut index = self.index.clone();
         let mut put = |kind, body: &[u8]| {
             index.push(IndexEntry::of(&Block {
@@ -301,6 +303,9 @@ impl RunFile {
         };
         if let Some(about) = &self.about {
             put(Kind::About, &json(about));
+        }
+        for level in &levels {
+            put(Kind::Coarse, &level.table().encode());
         }
         let mut lines = Vec::new();
         for (before, entry) in journal {
@@ -452,7 +457,7 @@ pub(crate) fn survey(path: &Path) -> Result<Survey, Error> {
                 .ok()
                 .map(|record| found.record = Some(record)),
             Kind::Journal => journal_lines(block.body).map(|entries| found.journal.extend(entries)),
-            Kind::Index | Kind::End | Kind::Decisions | Kind::Unknown(_) => Some(()),
+            Kind::Index | Kind::End | Kind::Decisions | Kind::Coarse | Kind::Unknown(_) => Some(()),
         };
         if understood.is_none() {
             let why = "a block that makes no sense".into();
@@ -486,8 +491,47 @@ pub(crate) fn survey(path: &Path) -> Result<Survey, Error> {
     Ok(found)
 }
 
+/// The coarse levels of a file's readings, made of them. A file whose channels change has a set for each.
+pub(crate) fn coarse(path: &Path, bytes: Vec<u8>) -> Vec<Coarse> {
+    let mut making: Vec<(Arc<[String]>, [Making; LEVELS_MS.len()])> = Vec::new();
+    for columns in FileChunks::new(path.to_owned(), bytes).flatten() {
+        if making
+            .last()
+            .is_none_or(|(channels, _)| **channels != *columns.channels)
+        {
+            making.push((Arc::clone(&columns.channels), LEVELS_MS.map(Making::new)));
+        }
+        if let Some((_, levels)) = making.last_mut() {
+            for scan in columns.scans() {
+                levels.iter_mut().for_each(|level| level.take(&scan));
+            }
+        }
+    }
+    making
+        .iter()
+        .flat_map(|(channels, levels)| {
+            LEVELS_MS.iter().zip(levels).map(|(step_ms, level)| Coarse {
+                step_ms: *step_ms,
+                channels: Arc::clone(channels),
+                spans: level.spans(),
+            })
+        })
+        .collect()
+}
+
+/// The coarse levels that a sealed file has; `None`: it is of a version that wrote none.
+pub(crate) fn kept_coarse(path: &Path, bytes: &[u8]) -> Option<Vec<Coarse>> {
+    let blocks = Blocks::of(path, bytes).ok()?;
+    let levels: Vec<Coarse> = blocks
+        .flatten()
+        .filter(|block| block.kind == Kind::Coarse)
+        .map(|block| Table::decode(block.body).and_then(Coarse::of))
+        .collect::<Option<_>>()?;
+    (!levels.is_empty()).then_some(levels)
+}
+
 /// What a run was decided on: the blocks of a file, in order.
-pub(crate) fn decisions(path: &Path, bytes: &[u8]) -> Vec<Result<Decisions, Damage>> {
+pub(crate) fn decisions(path: &Path, bytes: &[u8]) -> Vec<Result<Table, Damage>> {
     let blocks = match Blocks::of(path, bytes) {
         Ok(blocks) => blocks,
         Err(damage) => return vec![Err(damage)],
@@ -499,7 +543,7 @@ pub(crate) fn decisions(path: &Path, bytes: &[u8]) -> Vec<Result<Decisions, Dama
             Ok(block) => {
                 whole = block.at;
                 if block.kind == Kind::Decisions {
-                    found.push(Decisions::decode(block.body).ok_or_else(|| Damage {
+                    found.push(Table::decode(block.body).ok_or_else(|| Damage {
                         path: path.to_owned(),
                         at: block.at,
                         why: "decisions that make no sense".into(),

@@ -11,7 +11,6 @@ use std::time::{Duration, Instant};
 use crate::board_model::BoardModelRecord;
 use crate::calibration::CalibrationRecord;
 use crate::chunk::{Columns, SCANS_MAX, ScanRef};
-use crate::decisions::Decisions;
 use crate::document_file;
 use crate::error::Error;
 use crate::files;
@@ -21,10 +20,12 @@ use crate::journal_file::JournalFile;
 use crate::ledger::{self, Days, Document, Revision};
 use crate::live::{OpenView, Shared};
 use crate::reading::{Row, StationIx};
+use crate::retention::Retention;
 use crate::run::RunRecord;
 use crate::run_file::{About, FileKey, RunFile, Survey};
 use crate::safety::Safety;
 use crate::store::{Failure, Group, Store, VALUE_MAX};
+use crate::table::Table;
 use crate::tail::{StationName, Tail};
 use crate::wall::Wall;
 
@@ -103,6 +104,7 @@ pub struct Writer {
     trouble: Option<String>,
     dropped_rows: u64,
     reserve_bytes: u64,
+    retention: Retention,
     free_bytes: u64,
     looked: Instant,
     trimmed: Instant,
@@ -133,6 +135,7 @@ pub(crate) struct Start {
     pub(crate) files: BTreeMap<FileKey, (PathBuf, Survey)>,
     pub(crate) to_seal: BTreeSet<u64>,
     pub(crate) reserve_bytes: u64,
+    pub(crate) loose_days: u16,
 }
 
 impl Writer {
@@ -197,6 +200,7 @@ impl Writer {
             trouble: None,
             dropped_rows: 0,
             reserve_bytes: start.reserve_bytes,
+            retention: Retention::new(start.loose_days, start.reserve_bytes),
             free_bytes,
             looked: now,
             trimmed: now,
@@ -278,7 +282,7 @@ impl Writer {
 
     /// Takes a part of what a run was decided on, into memory: the disk is not waited for. It goes into the run's file with the next
     /// [`Writer::tick`]s. A crash loses what is not there yet; parts carry numbers, so that one that is missing shows.
-    pub fn decisions(&mut self, run: u64, part: &Decisions) {
+    pub fn decisions(&mut self, run: u64, part: &Table) {
         let body = part.encode();
         if self.decisions_bytes + body.len() <= DECISIONS_MAX {
             self.decisions_bytes += body.len();
@@ -508,6 +512,12 @@ impl Writer {
         Ok(())
     }
 
+    /// Number and hash of the newest journal entry, 64 hex digits, where it is on the disk: what can be told to others. `None` while newer
+    /// ones wait.
+    pub fn kept_head(&self) -> Option<(u64, String)> {
+        (self.durable == self.last.0).then(|| (self.last.0, self.head()))
+    }
+
     /// Number of the newest journal entry that is on the disk.
     pub fn durable(&self) -> u64 {
         self.durable
@@ -620,6 +630,7 @@ impl Writer {
             if let Ok(free) = files::free_bytes(&self.shared.root) {
                 self.free_bytes = free;
             }
+            self.make_room(now);
         }
         let tail = self.tail.write(false);
         if self.away.is_some() || (look && !(self.pending.is_empty() && self.sealed.is_empty())) {
@@ -658,6 +669,27 @@ impl Writer {
         }
     }
 
+    /// Removes readings outside runs that are old enough, and older ones first while there is less room than the reserve.
+    fn make_room(&mut self, now: Wall) {
+        let short = self.free_bytes < self.reserve_bytes;
+        let trouble = short || self.trouble.is_some() || self.away.is_some();
+        self.retention.told(now, trouble, self.dropped_rows);
+        let removed = self.retention.look(&self.shared.root, now, short);
+        if removed && let Ok(free) = files::free_bytes(&self.shared.root) {
+            self.free_bytes = free;
+        }
+        if short {
+            // What is packed is in the tail a second time: that goes now and not in a minute.
+            self.tail.let_go();
+            self.trimmed = self.looked.checked_sub(TRIM_EVERY).unwrap_or(self.looked);
+        }
+    }
+
+    /// What has happened to the archive since the last time that somebody should know later: for the journal.
+    pub fn notes(&mut self) -> Vec<String> {
+        self.retention.notes()
+    }
+
     /// Begins the files of new runs, so that their records are on the disk twice.
     fn begin_files(&mut self) -> Result<(), Error> {
         for run in self.to_open.clone() {
@@ -674,11 +706,14 @@ impl Writer {
     fn write_decisions(&mut self) -> Result<(), Error> {
         while let Some((run, body)) = self.decisions.front().cloned() {
             let key = FileKey::Run(run);
-            // A run whose file is sealed takes no more; one whose record isn't known has none to take it.
-            if let Some(record) = self.runs.get(&run)
-                && (self.files.contains_key(&key) || self.to_seal.contains(&run) || !record.has_ended())
-            {
-                let about = self.about(record, &key);
+            // A run whose file is sealed takes no more; one that has ended is known to the store only.
+            let record = match self.runs.get(&run) {
+                Some(record) => Some(record.clone()),
+                None if self.to_seal.contains(&run) => self.shared.ask(|ledger| ledger.run(run))?,
+                None => None,
+            };
+            if let Some(record) = record {
+                let about = self.about(&record, &key);
                 self.file(&key, &about)?.decisions(&body)?;
                 let file = self.files.get(&key).map(view);
                 self.shared
@@ -914,7 +949,7 @@ impl Writer {
         wrong.extend(self.copy_trouble.clone());
         if self.free_bytes < self.reserve_bytes {
             wrong.push(format!(
-                "less than {} MB are free at {}: readings outside runs are not kept; free space",
+                "less than {} MB are free at {}: readings outside runs are removed, oldest first, and not kept; free space",
                 self.reserve_bytes / 1_000_000,
                 self.shared.root.display()
             ));

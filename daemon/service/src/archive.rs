@@ -105,7 +105,9 @@ pub(crate) struct Keep {
 /// What others may know of the archive.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Standing {
-    /// Hash of the journal's newest entry, hexadecimal.
+    /// Number of the journal's newest entry that is on the disk.
+    pub(crate) entries: u64,
+    /// Its hash, hexadecimal.
     pub(crate) head: String,
     /// What a person should know; empty while all is well.
     pub(crate) text: String,
@@ -231,8 +233,9 @@ pub(crate) fn open(
     folder: &Path,
     lab: &str,
     now: Wall,
+    options: &archive::Options,
 ) -> Result<(Writer, Reader, archive::Opened), archive::Error> {
-    archive::Archive::open(folder, lab, now)
+    archive::Archive::open_with(folder, lab, now, options)
 }
 
 /// Starts the archive thread.
@@ -250,6 +253,7 @@ pub(crate) fn start(
     let dropped = Arc::new(AtomicU64::new(0));
     let gaps = Arc::new(AtomicUsize::new(0));
     let standing = Arc::new(ArcSwap::from_pointee(Standing {
+        entries: writer.durable(),
         head: writer.head(),
         text: String::new(),
     }));
@@ -755,6 +759,11 @@ impl Keeper {
         }
         let now = self.clock.wall_now();
         self.writer.tick(now);
+        for note in self.writer.notes() {
+            warn!("archive: {note}");
+            let at = self.clock.now();
+            self.journal(JournalEntry::new(self.clock.wall(at), at.0, "archive", note));
+        }
         self.say_what_is_due(now);
         if self.shared.rows.load(Ordering::Relaxed) < ROWS_WAITING_MAX {
             self.shared.gaps.store(0, Ordering::Relaxed);
@@ -785,10 +794,15 @@ impl Keeper {
             }
             self.health_said.clone_from(&text);
         }
-        let head = self.writer.head();
         let standing = self.shared.standing.load();
+        let (entries, head) = self
+            .writer
+            .kept_head()
+            .unwrap_or_else(|| (standing.entries, standing.head.clone()));
         if standing.head != head || standing.text != text {
-            self.shared.standing.store(Arc::new(Standing { head, text }));
+            self.shared
+                .standing
+                .store(Arc::new(Standing { entries, head, text }));
         }
     }
 }

@@ -5,7 +5,7 @@
 
 use std::collections::{BTreeMap, VecDeque};
 
-use benchward_archive::{self as archive, Column, Decisions};
+use benchward_archive::{self as archive, Column, Table};
 use benchward_core::units::{Amps, Celsius, Fraction, Millis};
 use benchward_core::{
     Alarm, Event, Excerpt, InputId, InstanceId, OutputId, Row, Sample, Seq, SupplyCall, Value,
@@ -243,7 +243,7 @@ impl Log {
     }
 
     /// A part to be kept, if there is enough for one.
-    pub fn part(&mut self) -> Option<Decisions> {
+    pub fn part(&mut self) -> Option<Table> {
         let enough = FIRST_ITEMS << self.number.clamp(0, 8);
         (self.items.len() >= enough.min(PART_ITEMS))
             .then(|| self.write(false))
@@ -251,11 +251,11 @@ impl Log {
     }
 
     /// All that is left.
-    pub fn rest(&mut self) -> Option<Decisions> {
+    pub fn rest(&mut self) -> Option<Table> {
         self.write(true)
     }
 
-    fn write(&mut self, all: bool) -> Option<Decisions> {
+    fn write(&mut self, all: bool) -> Option<Table> {
         let mut columns = Columns::default();
         let before = self.items.len();
         while let Some(noted) = self.items.front() {
@@ -293,7 +293,7 @@ impl Log {
             out.extend((at::REMEMBERED..).zip(excerpt.columns().into_iter().map(Column::Floats)));
         }
         out.sort_by_key(|(number, _)| *number);
-        Some(Decisions(out))
+        Some(Table(out))
     }
 
     /// A scan with readings, whose row is still to come.
@@ -542,7 +542,7 @@ impl Taken {
 }
 
 /// The station at the start, as the first part says.
-pub(super) fn excerpt(first: &Decisions) -> Result<Excerpt, Unreadable> {
+pub(super) fn excerpt(first: &Table) -> Result<Excerpt, Unreadable> {
     let text = first.0.iter().find_map(|(number, column)| match column {
         Column::Bytes(bytes) if *number == at::EXCERPT => Some(bytes),
         _ => None,
@@ -575,7 +575,7 @@ impl<'a> Reading<'a> {
     }
 
     /// The items of the next part, up to where it can be read.
-    pub(super) fn part(&mut self, part: &Decisions) -> (Vec<Noted>, Result<(), Unreadable>) {
+    pub(super) fn part(&mut self, part: &Table) -> (Vec<Noted>, Result<(), Unreadable>) {
         let mut taken = Taken {
             integers: BTreeMap::new(),
             floats: BTreeMap::new(),

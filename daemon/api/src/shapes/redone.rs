@@ -13,6 +13,8 @@ pub struct Redone {
     pub identical: bool,
     /// Commands and journal entries that were the same.
     pub decisions: u64,
+    /// Whether the record was closed then. If not, the run goes on, or the daemon died under it, and its end is not there to be compared.
+    pub closed: bool,
     /// How much of the run that was, seconds.
     pub elapsed_s: f64,
     /// Why it is not all of the run; `None`: it is.

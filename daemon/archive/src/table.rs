@@ -1,4 +1,5 @@
-//! What a run was decided on, as columns of numbers: the archive keeps them and doesn't know what they mean.
+//! Columns of numbers and of what else there is: coarse levels, and what a run was decided on, of which the archive doesn't know
+//! what it means.
 
 use crate::bytes::{Put, Take};
 use crate::column;
@@ -17,11 +18,11 @@ pub enum Column {
     Bytes(Vec<u8>),
 }
 
-/// One part of the record of what a run was decided on: columns by number, ascending. [`mod@crate::format`] says what they hold.
+/// Columns by number, ascending. [`mod@crate::format`] says what they hold.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub struct Decisions(pub Vec<(u64, Column)>);
+pub struct Table(pub Vec<(u64, Column)>);
 
-impl Decisions {
+impl Table {
     /// The body of a block.
     pub(crate) fn encode(&self) -> Vec<u8> {
         let mut out = Vec::new();
@@ -103,13 +104,13 @@ mod tests {
 
         #[test]
         fn any_columns_come_back(columns in prop::collection::vec((any::<u64>(), any_column()), 0..6)) {
-            let decisions = Decisions(columns);
-            prop_assert_eq!(Decisions::decode(&decisions.encode()), Some(decisions));
+            let decisions = Table(columns);
+            prop_assert_eq!(Table::decode(&decisions.encode()), Some(decisions));
         }
 
         #[test]
         fn rubbish_is_refused_or_read_but_never_worse(body in prop::collection::vec(any::<u8>(), 0..200)) {
-            let _ = Decisions::decode(&body);
+            let _ = Table::decode(&body);
         }
     }
 }
