@@ -1,5 +1,6 @@
 //! `benchward archive`: what is done to the folder of an archive while no daemon runs on it.
 
+use std::fmt::Write as _;
 use std::path::PathBuf;
 
 use benchward_api::{Exit, shapes};
@@ -106,7 +107,7 @@ fn check(session: &Session, folder: &PathBuf) -> Result<Exit, Failure> {
         files,
         damage,
         entries: verified.entries,
-        head: verified.head.to_string(),
+        head: verified.head.clone(),
     };
     session.screen.show(&checked, |checked, paint| {
         let mut page = format!(
@@ -121,7 +122,7 @@ fn check(session: &Session, folder: &PathBuf) -> Result<Exit, Failure> {
             checked.head
         );
         for line in &checked.damage {
-            page.push_str(&format!("  {line}\n"));
+            let _ = writeln!(page, "  {line}");
         }
         page
     })?;
@@ -143,7 +144,7 @@ fn rebuild(session: &Session, folder: &PathBuf) -> Result<Exit, Failure> {
             rebuilt.runs, rebuilt.entries, rebuilt.head
         );
         for note in &rebuilt.notes {
-            page.push_str(&format!("  {note}\n"));
+            let _ = writeln!(page, "  {note}");
         }
         page
     })?;

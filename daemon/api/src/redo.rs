@@ -3,6 +3,7 @@
 
 mod kept;
 mod log;
+mod reading;
 
 use std::collections::VecDeque;
 use std::sync::Arc;
@@ -19,7 +20,8 @@ use crate::Error;
 use crate::shapes::{self, Redone, RedoneDifference, RunBoardModel};
 
 pub use kept::{data, phase, values};
-pub use log::{Command, Log, Noted, Part, Unreadable};
+pub use log::{Command, Log, Noted, Part};
+pub use reading::Unreadable;
 
 /// Most journal entries of a run that are looked at.
 const ENTRIES_MAX: usize = 1_000_000;
@@ -88,10 +90,10 @@ pub fn redo(reader: &Reader, run: u64) -> Result<Redone, Error> {
         ));
     };
     let first = first.as_ref().map_err(|damage| cannot(damage.to_string()))?;
-    let excerpt = log::excerpt(first).map_err(|why| cannot(why.to_string()))?;
+    let excerpt = reading::excerpt(first).map_err(|why| cannot(why.to_string()))?;
     let (rows, damage) = rows(reader, run)?;
     let mut incomplete = damage;
-    let mut reading = log::Reading::new(&excerpt, &rows);
+    let mut reading = reading::Reading::new(&excerpt, &rows);
     let mut play = Play::new(reader, record, &excerpt, &rows)?;
     let mut again = excerpt.again();
     'log: for part in &parts {

@@ -198,16 +198,16 @@ impl Coarse {
         };
         let names = String::from_utf8(names).ok()?;
         let channels: Arc<[String]> = names.lines().map(str::to_owned).collect();
-        let (starts, scans) = (integers(&mut columns, 2)?, integers(&mut columns, 3)?);
+        let (starts, counts) = (integers(&mut columns, 2)?, integers(&mut columns, 3)?);
         let heat = floats(&mut columns, 4)?;
-        if scans.len() != starts.len() || heat.len() != starts.len() {
+        if counts.len() != starts.len() || heat.len() != starts.len() {
             return None;
         }
         let mut spans: Vec<Span> = Vec::with_capacity(starts.len());
-        for ((start, scans), heat) in starts.iter().zip(&scans).zip(heat) {
+        for ((start, count), heat) in starts.iter().zip(&counts).zip(heat) {
             spans.push(Span {
                 start: Wall(start.checked_mul(step_ms)?),
-                scans: u64::try_from(*scans).ok()?,
+                scans: u64::try_from(*count).ok()?,
                 heat,
                 channels: Vec::with_capacity(channels.len()),
             });
@@ -266,7 +266,9 @@ mod tests {
 
     fn coarse(scans: &[Scan], step_ms: i64) -> Coarse {
         let mut making = Making::new(step_ms);
-        scans.iter().for_each(|scan| making.take(scan));
+        for scan in scans {
+            making.take(scan);
+        }
         Coarse {
             step_ms,
             channels: ["a".to_owned(), "b".to_owned()].into(),
@@ -288,12 +290,12 @@ mod tests {
 
     #[test]
     fn spans_are_those_of_the_clock() {
-        let scans = [
+        let read = [
             scan(9_999, [Value::Celsius(20.0), Value::Stale]),
             scan(10_000, [Value::Celsius(30.0), Value::Celsius(7.0)]),
             scan(19_999, [Value::Celsius(31.0), Value::Absent]),
         ];
-        let spans = coarse(&scans, 10_000).spans;
+        let spans = coarse(&read, 10_000).spans;
         assert_eq!(spans.len(), 2);
         assert_eq!(
             (spans[0].start, spans[0].scans, spans[0].channels[1]),

@@ -309,7 +309,7 @@ impl Reader {
         let key = FileKey::Run(run);
         let open = self.0.live().open.get(&key).cloned();
         if let Some(open) = open {
-            let mut bytes = vec![0; usize::try_from(open.length).expect("files are far smaller than memory")];
+            let mut bytes = vec![0; usize::try_from(open.length).unwrap_or(0)];
             open.file
                 .read_exact_at(&mut bytes, 0)
                 .map_err(Error::files(&open.path, "read"))?;
@@ -440,7 +440,9 @@ fn coarse_of(mut readings: Readings, step_ms: i64) -> Vec<Coarse> {
             levels.push((block.channels, Making::new(step_ms)));
         }
         if let Some((_, making)) = levels.last_mut() {
-            block.scans.iter().for_each(|scan| making.take(scan));
+            for scan in &block.scans {
+                making.take(scan);
+            }
         }
     }
     levels

@@ -8,7 +8,7 @@ use crate::files;
 use crate::wall::Wall;
 
 /// How often old files are looked for.
-const SWEEP_EVERY: Duration = Duration::from_secs(60);
+const SWEEP_EVERY: Duration = Duration::from_mins(1);
 /// Files that go in one look, a second apart, while the disk is short: a day of a bench is a megabyte or two, so that this is faster
 /// than any lab writes.
 const REMOVED_A_LOOK: usize = 8;

@@ -503,7 +503,9 @@ pub(crate) fn coarse(path: &Path, bytes: Vec<u8>) -> Vec<Coarse> {
         }
         if let Some((_, levels)) = making.last_mut() {
             for scan in columns.scans() {
-                levels.iter_mut().for_each(|level| level.take(&scan));
+                for level in &mut *levels {
+                    level.take(&scan);
+                }
             }
         }
     }

@@ -498,6 +498,8 @@ impl Writer {
         if self.pending_end {
             // A run that is known to have ended has its last readings. Should the tail fail, they wait for a chunk.
             let _ = self.tail.write(true);
+            // And what it was decided on. Should its file fail, that is tried again until the file is sealed.
+            let _ = self.write_decisions().and_then(|()| self.sync_ended());
             self.pending_end = false;
         }
         let written = match &*self.shared.store() {
@@ -723,6 +725,16 @@ impl Writer {
             }
             self.decisions_bytes -= body.len();
             self.decisions.pop_front();
+        }
+        Ok(())
+    }
+
+    /// Syncs the files of runs that have ended.
+    fn sync_ended(&mut self) -> Result<(), Error> {
+        for run in &self.to_seal {
+            if let Some(file) = self.files.get_mut(&FileKey::Run(*run)) {
+                file.sync()?;
+            }
         }
         Ok(())
     }

@@ -1,4 +1,4 @@
-//! What the archive costs, beside SQLite with the same readings: a row a reading, and chunks as blobs. Same machine, same run.
+//! What the archive costs, beside `SQLite` with the same readings: a row a reading, and chunks as blobs. Same machine, same run.
 //!
 //! ```text
 //! archive-figures [HOURS] [RUNS]     20 benches for so many hours (2), and so many runs to look among (100,000)
@@ -114,8 +114,10 @@ fn run_record(run: u64, started: Wall) -> RunRecord {
         operator: pick(&["op1", "op2", "proc1"], run / 5),
         started,
         ended: Some(started.plus_ms(1_800_000)),
-        outcome: Some([Outcome::Completed, Outcome::Stopped, Outcome::Tripped][usize::from(run % 50 == 0)]),
-        verdict: if run % 23 == 0 {
+        outcome: Some(
+            [Outcome::Completed, Outcome::Stopped, Outcome::Tripped][usize::from(run.is_multiple_of(50))],
+        ),
+        verdict: if run.is_multiple_of(23) {
             Verdict::Fail
         } else {
             Verdict::Pass
@@ -226,9 +228,9 @@ fn fill_rows(path: &Path, scans: u64) -> Result<()> {
                 for station in 0..STATIONS {
                     for channel in 0..CHANNELS {
                         insert.execute(params![
-                            station as i64,
+                            i64::try_from(station)?,
                             (n * 1000 / HERTZ).cast_signed(),
-                            channel as i64,
+                            i64::try_from(channel)?,
                             celsius(&mut noise, station, channel, n)
                         ])?;
                     }
