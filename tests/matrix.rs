@@ -188,6 +188,7 @@ const MATRIX: &[Row] = {
         row(ARCHIVE, "Verify", Everybody, Any, &[], ""),
         row(ARCHIVE, "Stats", Everybody, Any, &["string:{}", "string:"], ""),
         row(ARCHIVE, "Compare", Everybody, Any, &["array:uint64:1,2", "string:start", "string:hottest"], ""),
+        row(ARCHIVE, "Redo", Everybody, Any, &["uint64:1"], ""),
         row(RECIPES, "List", Everybody, Any, &[], ""),
         row(RECIPES, "Show", Everybody, Any, &["string:hold", "uint32:0"], ""),
         row(RECIPES, "Put", Process, Any, &[RECIPE], ""),

@@ -123,6 +123,21 @@ fn readings_states_runs_and_trips_reach_an_independent_subscriber() {
     late.wait_for("benchward/larkfield/online", "kept", |message| {
         message.retained && message.payload == json!(true)
     });
+    // The journal's head, told outside, is that of the entry that it names.
+    let head = late.wait_for("benchward/larkfield/journal", "kept", |message| {
+        message.retained
+            && message.payload["entries"]
+                .as_u64()
+                .is_some_and(|entries| entries > 0)
+    });
+    let entry = usize::try_from(head.payload["entries"].as_u64().expect("a number")).expect("a few dozen");
+    assert_eq!(
+        head.payload["head"],
+        json!(daemon.client().journal()[entry - 1].hash)
+    );
+    late.wait_for("benchward/larkfield/archive", "kept", |message| {
+        message.retained && message.payload["ok"] == json!(true)
+    });
     for station in STATIONS {
         for topic in ["state", "channel/board-top", "channel/board-edge"] {
             late.wait_for(
@@ -376,6 +391,7 @@ const MEMBERS: &[(&str, &str, &str, &str, &str)] = &[
     ("Station1", "property", "Interlocks", "a(sss)", ""),
     ("Station1", "property", "Driver", "s", ""),
     ("Archive1", "method", "Runs", "s", "s"),
+    ("Archive1", "method", "Redo", "t", "s"),
     ("Archive1", "method", "Run", "t", "s"),
     ("Archive1", "method", "Export", "ts", "h"),
     ("Archive1", "method", "Journal", "s", "s"),

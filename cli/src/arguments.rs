@@ -12,8 +12,8 @@ use crate::caution::CAUTION;
 use crate::failure::Failure;
 use crate::screen::Screen;
 use crate::{
-    board, config, demo, driver, journal, limit, present, recipe, run, sensor, status, stop, trip, watch,
-    window,
+    archive, board, config, demo, driver, journal, limit, present, recipe, run, sensor, status, stop, trip,
+    watch, window,
 };
 
 /// Help shows an example before it explains.
@@ -99,6 +99,8 @@ pub(crate) enum Command {
     Limit(limit::Verb),
     #[command(subcommand)]
     Journal(journal::Verb),
+    #[command(subcommand)]
+    Archive(archive::Verb),
     #[command(subcommand)]
     Config(config::Verb),
     #[command(subcommand)]

@@ -21,6 +21,7 @@ mod plot;
 mod screen;
 mod table;
 
+mod archive;
 mod board;
 mod config;
 mod demo;
@@ -56,7 +57,7 @@ pub(crate) struct Session {
     pub(crate) screen: Screen,
     socket: Option<PathBuf>,
     bus: Bus,
-    archive: Option<PathBuf>,
+    pub(crate) archive: Option<PathBuf>,
 }
 
 impl Session {
@@ -133,6 +134,7 @@ async fn carry_out(session: &Session, command: Command) -> Result<Exit, Failure>
         Command::Window(verb) => window::carry_out(session, verb).await,
         Command::Limit(verb) => limit::carry_out(session, verb).await,
         Command::Journal(verb) => journal::carry_out(session, verb).await,
+        Command::Archive(verb) => archive::carry_out(session, &verb),
         Command::Config(verb) => config::carry_out(session, &verb),
         Command::Driver(verb) => driver::carry_out(session, verb),
         Command::Board(verb) => board::carry_out(session, &verb).await,

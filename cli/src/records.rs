@@ -6,6 +6,7 @@ use std::os::fd::OwnedFd;
 use std::path::Path;
 
 use benchward_api::judging::{self, Align};
+use benchward_api::redo;
 use benchward_api::shapes::{self, SCHEMA};
 use benchward_archive::{Document, JournalQuery, Order, Query, Reader, Wall, export};
 
@@ -109,6 +110,17 @@ impl Records {
                 parsed(&daemon.ask_records(archive.trips(&query)).await?)
             }
             Self::Folder(reader) => Ok(shapes::TripRecords::read(reader, query)?),
+        }
+    }
+
+    /// Decides a run again.
+    pub(crate) async fn redo(&self, run: u64) -> Result<shapes::Redone, Failure> {
+        match self {
+            Self::Daemon(daemon) => {
+                let archive = daemon.archive().await?;
+                parsed(&daemon.ask_records(archive.redo(run)).await?)
+            }
+            Self::Folder(reader) => Ok(redo::redo(reader, run)?),
         }
     }
 

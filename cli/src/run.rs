@@ -4,6 +4,7 @@ mod compare;
 mod export;
 mod judge;
 mod list;
+mod redo;
 mod show;
 mod start;
 mod stats;
@@ -24,9 +25,10 @@ Examples:
   benchward run judge 12 --dry-run
   benchward run stats --recipe \"AX-20 backplane\"
   benchward run compare 12 15
+  benchward run redo 12
   benchward run export 12 --format csv -o run-12.csv";
 
-/// Start, stop and resume runs; list, show, judge, chart, compare and export those that were
+/// Start, stop and resume runs; list, show, judge, chart, compare, decide again and export those that were
 #[derive(Debug, Subcommand)]
 #[command(before_help = EXAMPLES)]
 pub(crate) enum Verb {
@@ -39,6 +41,7 @@ pub(crate) enum Verb {
     Judge(judge::Arguments),
     Stats(stats::Arguments),
     Compare(compare::Arguments),
+    Redo(redo::Arguments),
     Export(export::Arguments),
 }
 
@@ -104,6 +107,7 @@ pub(crate) async fn carry_out(session: &Session, verb: Verb) -> Result<Exit, Fai
         Verb::Judge(arguments) => judge::judge(session, &arguments).await,
         Verb::Stats(arguments) => stats::stats(session, arguments).await,
         Verb::Compare(arguments) => compare::compare(session, &arguments).await,
+        Verb::Redo(arguments) => redo::redo(session, &arguments).await,
         Verb::Export(arguments) => export::export(session, &arguments).await,
     }
 }

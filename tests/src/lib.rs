@@ -17,5 +17,6 @@ pub mod place;
 pub mod programs;
 pub mod recipe;
 pub mod record;
+pub mod redone;
 pub mod user;
 pub mod wait;

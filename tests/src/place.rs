@@ -8,11 +8,13 @@ use std::path::{Path, PathBuf};
 use tempfile::TempDir;
 
 use crate::programs::file;
+use crate::redone;
 
-/// The folder. It is gone with this value.
+/// The folder. It is gone with this value, after every run in its archive was decided again.
 #[derive(Debug)]
 pub struct Place {
     folder: TempDir,
+    spoiled: bool,
 }
 
 impl Place {
@@ -30,9 +32,17 @@ impl Place {
             .tempdir()
             .expect("a temporary folder");
         fs::set_permissions(folder.path(), fs::Permissions::from_mode(0o755)).expect("it is ours");
-        let place = Self { folder };
+        let place = Self {
+            folder,
+            spoiled: false,
+        };
         fs::create_dir(place.records()).expect("it is ours");
         place
+    }
+
+    /// From here on its archive is not what the daemon wrote: its runs are not decided again.
+    pub fn spoil(&mut self) {
+        self.spoiled = true;
     }
 
     /// A path in it.
@@ -123,6 +133,14 @@ impl Place {
     /// Where it is.
     pub fn folder(&self) -> &Path {
         self.folder.path()
+    }
+}
+
+impl Drop for Place {
+    fn drop(&mut self) {
+        if !self.spoiled && !std::thread::panicking() {
+            redone::all(&self.archive());
+        }
     }
 }
 

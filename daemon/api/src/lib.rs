@@ -10,6 +10,7 @@ mod exit;
 pub mod judging;
 mod names;
 mod proxy;
+pub mod redo;
 pub mod shapes;
 
 pub use error::Error;

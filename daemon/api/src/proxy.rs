@@ -125,6 +125,8 @@ pub trait Archive {
     fn journal(&self, query: &str) -> Result<String, crate::Error>;
     /// Records of trips and warnings that match a query (JSON), as JSON.
     fn trips(&self, query: &str) -> Result<String, crate::Error>;
+    /// Decides a run again, as JSON.
+    fn redo(&self, run: u64) -> Result<String, crate::Error>;
     /// Walks the journal's chain; the result as JSON.
     fn verify(&self) -> Result<String, crate::Error>;
     /// Charts of the window lines of the runs that match a query (JSON), as JSON. A window: judge them by that one.

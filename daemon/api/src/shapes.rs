@@ -2,9 +2,11 @@
 //! `"schema": 1`. Scripts rely on the keys: add, don't rename.
 
 mod board;
+mod folder;
 mod guard;
 mod limit;
 mod prediction;
+mod redone;
 mod sensor;
 mod trip;
 mod window;
@@ -15,11 +17,13 @@ use benchward_core::{LabView, Phase, Quality, StationView};
 use serde::{Deserialize, Serialize};
 
 pub use board::{BoardChannel, BoardLearned, BoardModel, BoardParameter, Boards, RunBoardModel};
+pub use folder::{ArchiveChecked, ArchiveLevels, ArchiveRebuilt, LevelChannel, LevelSpan};
 pub use guard::RunGuard;
 pub use limit::{InterlockLimits, LabLimit, Limits, StationLimits, Threshold};
 pub use prediction::{
     BoardPlan, CurvePoint, Moment, PlanRequest, PlannedChannel, PlannedFigure, Prediction, StagePrediction,
 };
+pub use redone::{Redone, RedoneDifference};
 pub use sensor::{
     Calibration, CalibrationWarning, CheckRequest, RunSensor, Sensor, SensorCheck, SensorChecked,
     SensorHistory, Sensors, overdue_text,

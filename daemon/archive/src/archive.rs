@@ -26,8 +26,9 @@ use crate::store::{Group, Store, set_aside};
 use crate::wall::Wall;
 use crate::writer::{Start, Writer};
 
-/// Format of the directory as a whole.
-pub(crate) const FORMAT: u32 = 1;
+/// Format of the directory as a whole. 2: run files have coarse levels and what runs were decided on; a version that knows 1 only
+/// would cut the latter off an open file.
+pub(crate) const FORMAT: u32 = 2;
 
 /// The archive of one lab.
 pub struct Archive;
@@ -35,15 +36,19 @@ pub struct Archive;
 /// Settings.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Options {
-    /// With less than so many bytes free, readings outside runs are no longer kept, so that runs and journal go on.
+    /// With less than so many bytes free, readings outside runs are removed, oldest first, and no longer kept, so that runs and
+    /// journal go on.
     pub reserve_bytes: u64,
+    /// How many days readings outside runs are kept.
+    pub loose_days: u16,
 }
 
 impl Default for Options {
-    /// 200 MB: days of runs and journal at the usual rates.
+    /// 200 MB: days of runs and journal at the usual rates. 30 days: what happened at a bench last month can be looked up.
     fn default() -> Self {
         Self {
             reserve_bytes: 200_000_000,
+            loose_days: 30,
         }
     }
 }
@@ -110,14 +115,18 @@ impl Archive {
         let root = root.as_ref();
         fs::create_dir_all(root).map_err(Error::files(root, "create the directory"))?;
         let lock = lock_for_writing(root)?;
-        let is_new = read_label(root)?.is_none();
+        let label = read_label(root)?;
+        let is_new = label.is_none();
+        let mut opened = Opened::default();
+        if let Some(label) = label.filter(|label| label.format < FORMAT) {
+            opened.notes.push(migrate(root, &label, now)?);
+        }
         for name in DIRECTORIES {
             let path = root.join(name);
             fs::create_dir_all(&path).map_err(Error::files(&path, "create the directory"))?;
         }
         files::sync_directory(root).map_err(Error::files(root, "sync the directory"))?;
 
-        let mut opened = Opened::default();
         let quarantine = root.join("quarantine").join(now.to_string().replace(':', "-"));
         let had_store = store_path(root).exists();
         let (store, rescue) = Store::open_or_rescue(&store_path(root), &quarantine)?;
@@ -224,6 +233,7 @@ impl Archive {
             files,
             to_seal,
             reserve_bytes: options.reserve_bytes,
+            loose_days: options.loose_days,
         };
         let mut writer = Writer::new(Arc::clone(&shared), start)?;
         for run in &opened.lost {
@@ -241,12 +251,15 @@ impl Archive {
 
     /// Sets the store aside and makes it anew from the run files, the journal's copy and `safety.json`: for a store that
     /// opens but is wrong. No daemon may be running.
-    pub fn rebuild(root: impl AsRef<Path>, lab: &str, now: Wall) -> Result<Opened, Error> {
+    ///
+    /// # Errors
+    /// As [`Archive::open_with`], and [`Error::NotAnArchive`].
+    pub fn rebuild(root: impl AsRef<Path>, now: Wall) -> Result<Opened, Error> {
         let root = root.as_ref();
-        let lock = lock_for_writing(root)?;
-        if read_label(root)?.is_none() {
+        let Some(Label { lab, .. }) = read_label(root)? else {
             return Err(Error::NotAnArchive(root.to_owned()));
-        }
+        };
+        let lock = lock_for_writing(root)?;
         let store = root.join("store");
         let mut aside = None;
         if store.exists() {
@@ -256,7 +269,7 @@ impl Archive {
             )?);
         }
         drop(lock);
-        let (writer, _, mut opened) = Self::open(root, lab, now)?;
+        let (writer, _, mut opened) = Self::open(root, &lab, now)?;
         writer.close(now)?;
         opened.store_lost = true;
         opened
@@ -338,11 +351,60 @@ fn read_label(root: &Path) -> Result<Option<Label>, Error> {
     Ok(Some(label))
 }
 
-fn write_label(root: &Path, lab: &str, now: Wall) -> Result<(), Error> {
+/// Makes an archive of an older format one of this. What the older version would go on with is copied first; the readings of sealed
+/// files never change and are linked (runs) or left where they are (outside runs).
+///
+/// From 1 to 2 nothing is written anew but the label: files of format 1 are read as they are, and what they lack (coarse levels, what runs
+/// were decided on) is made when it is asked for, or can't be had.
+fn migrate(root: &Path, label: &Label, now: Wall) -> Result<String, Error> {
+    let name = format!("format-{}.{}", label.format, now.to_string().replace(':', "-"));
+    let (copy, unfinished) = (
+        root.join("former").join(&name),
+        root.join("former").join(name + ".part"),
+    );
+    if unfinished.exists() {
+        fs::remove_dir_all(&unfinished).map_err(Error::files(&unfinished, "remove the unfinished copy"))?;
+    }
+    fs::create_dir_all(&unfinished).map_err(Error::files(&unfinished, "create the directory"))?;
+    for name in ["store", "journal", "documents", "tail", "open"] {
+        if root.join(name).exists() {
+            files::copy_tree(&root.join(name), &unfinished.join(name), &|_| false)?;
+        }
+    }
+    for name in [LABEL, "safety.json"] {
+        let (from, to) = (root.join(name), unfinished.join(name));
+        if from.exists() {
+            fs::copy(&from, &to).map_err(Error::files(&from, "copy"))?;
+        }
+    }
+    for year in files::list(&root.join("runs"))? {
+        let to = unfinished.join("runs").join(year.file_name().unwrap_or_default());
+        fs::create_dir_all(&to).map_err(Error::files(&to, "create the directory"))?;
+        for path in files::list(&year)? {
+            let to = to.join(path.file_name().unwrap_or_default());
+            // A file system without links takes a copy.
+            fs::hard_link(&path, &to)
+                .or_else(|_| fs::copy(&path, &to).map(drop))
+                .map_err(Error::files(&path, "copy"))?;
+        }
+    }
+    fs::rename(&unfinished, &copy).map_err(Error::files(&unfinished, "rename the copy"))?;
+    for path in [&*root.join("former"), root] {
+        files::sync_directory(path).map_err(Error::files(path, "sync the directory"))?;
+    }
+    write_label(root, &label.lab, label.created.unwrap_or(now))?;
+    Ok(format!(
+        "the archive was of format {} and is of format {FORMAT} now; what it was is kept in {}, for as long as you want to go back",
+        label.format,
+        copy.display()
+    ))
+}
+
+fn write_label(root: &Path, lab: &str, created: Wall) -> Result<(), Error> {
     let label = Label {
         format: FORMAT,
         lab: lab.into(),
-        created: Some(now),
+        created: Some(created),
     };
     let json = serde_json::to_vec_pretty(&label).expect("plain values make JSON");
     let path = root.join(LABEL);

@@ -40,9 +40,10 @@
 //! | 2 | chunk | consecutive scans, below; its channels are those of the `about` blocks with the same sum of names |
 //! | 3 | run | JSON: the run's record. The last one counts; an earlier one is from the run's start |
 //! | 4 | journal | lines of text, a journal entry that names this run each: its number, a space, the hash of the entry before it in the journal in hex, a space, the entry's JSON. Its own hash is SHA-256(hash before as 32 bytes, then the bytes of the JSON): compare it with the journal's |
-//! | 5 | coarse level | reserved: minimum, maximum, mean per span |
+//! | 5 | coarse level | lowest, highest, mean per span of 10 s or 5 min, below; in sealed files since format 2 of the directory |
 //! | 6 | index | below |
 //! | 7 | end | below; the last block of a sealed file |
+//! | 8 | decisions | what the run was decided on, below |
 //!
 //! A file without an end block is not finished: its daemon still writes it, or died. What is whole in it counts.
 //!
@@ -101,6 +102,38 @@
 //!
 //! A column of nothing (*n* = 0) is empty.
 //!
+//! ## Tables
+//!
+//! The body of the two kinds that follow: varint count of columns, each: varint number, 1 byte type (0 integers, 1 f64, 2
+//! bytes), varint count *n*, varint length in bytes, then the column (bytes: as they are).
+//!
+//! ## A coarse level
+//!
+//! A table. Column 0: one value, length of a span in ms of wall time. 1: bytes, names of the channels, a line feed after each. 2: per span its number
+//! (beginning divided by length); spans without scans are left out. 3: scans. 4: mean heat, to a thousandth. Then for channel *c* (0 the first) from
+//! column 8 + 4*c*: good readings; and for spans that have some: lowest, highest, mean to a thousandth of a degree.
+//!
+//! ## Decisions
+//!
+//! What reached the run's station while its record was open, and what its outputs were told. A core of this program that is given the
+//! station as it was (column 32) and these items decides again. A table; an item takes one value from each column that its kind has:
+//!
+//! | column | what |
+//! |---|---|
+//! | 0 | one value: number of this part of the run's decisions, from 0; one that is missing is lost |
+//! | 1 | kind: 0 time passed, 1 a thought about the newest readings, 2 a scan that is the run's next row, 3 anything else as JSON, 4 a driver's answer, 5 a call on the shared supply, 6 another start was refused, 7 another start (the first item: this run's own), 8 something is missing from here on |
+//! | 2 | mono time at which it was handled |
+//! | 3 | number of the command before those that came of it, minus that of the last command of the item before (at first: 0) |
+//! | 4 | how many commands came of it |
+//! | 5, 6 | kind 2: milliseconds from sampling to handling; number of the driver |
+//! | 7, 8 | kind 2: channels (bit 0 the first) whose reading was another before its offset: in 2000 + channel; that had a cold junction: in 3000 + channel |
+//! | 9 to 12 | kind 2: count of other inputs; each: its number, 0 open 1 closed 2 unreadable 3 amperes; amperes |
+//! | 13 to 16 | kind 4: output; number of the last command minus that of the answered one; bit 0 it answers one, bit 1 its permit ran out, bit 2 its share is the one it was last told; else the share |
+//! | 17 to 21 | each command: 0 heat 1 off 2 cut 3 takes heat again; output; milliseconds into its window or -1; its number minus the one expected; for heat the share |
+//! | 22 to 30 | kind 5: station, 0 asks 1 gives back 2 confirmed, time and command as differences, how it draws, whether it dwells, since when, share, watts |
+//! | 31 | kind 3: a line of JSON each |
+//! | 32, 1000 to 1999 | in part 0: the station as JSON of this program's own, and what its channels and heat were in the last two minutes |
+//!
 //! ## Index and end
 //!
 //! Index: varint count, then per block since the beginning of the file: 1 byte kind, varint distance from the offset of the
@@ -137,6 +170,8 @@ pub(crate) enum Kind {
     Journal,
     Index,
     End,
+    Decisions,
+    Coarse,
     /// Of a later version.
     Unknown(u8),
 }
@@ -150,6 +185,8 @@ impl Kind {
             Self::Journal => 4,
             Self::Index => 6,
             Self::End => 7,
+            Self::Decisions => 8,
+            Self::Coarse => 5,
             Self::Unknown(code) => code,
         }
     }
@@ -162,6 +199,8 @@ impl Kind {
             (4, 1) => Self::Journal,
             (6, 1) => Self::Index,
             (7, 1) => Self::End,
+            (8, 1) => Self::Decisions,
+            (5, 1) => Self::Coarse,
             (code, _) => Self::Unknown(code),
         }
     }

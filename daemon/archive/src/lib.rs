@@ -46,6 +46,7 @@
 //! runs/2026/run-000012.bwr     sealed: never changes again
 //! loose/2026/bench-1.2026-11-25.bwr   readings outside runs, a file per station and day (UTC), sealed
 //! quarantine/2026-11-25T...    what could not be read and was set aside
+//! former/format-1.2026-...     what an archive of an older format was before it became one of this
 //! ```
 //!
 //! [`mod@format`] describes the run files byte by byte.
@@ -63,11 +64,13 @@ mod health;
 mod journal;
 mod reader;
 mod reading;
+mod retention;
 mod run;
 mod wall;
 mod writer;
 
 mod chunk;
+mod coarse;
 mod column;
 mod document_file;
 mod journal_file;
@@ -76,11 +79,13 @@ mod live;
 mod run_file;
 mod safety;
 mod store;
+mod table;
 mod tail;
 
 pub use archive::{Archive, Opened, Options};
 pub use board_model::{BoardModel, BoardModelRecord, BoardModels, FollowerRecord, ParameterRecord};
 pub use calibration::{Calibration, CalibrationRecord, Calibrations, CheckRecord};
+pub use coarse::{Coarse, LEVELS_MS, Level, Span};
 pub use error::{Damage, Error};
 pub use health::Health;
 pub use journal::{Entry, Hash, JournalEntry, JournalQuery, Order, Verified};
@@ -88,6 +93,7 @@ pub use ledger::{Document, Revision};
 pub use reader::{Reader, Readings};
 pub use reading::{FaultKind, Phase, Row, Scan, Scans, StationIx, Value};
 pub use run::{ChannelRecord, Outcome, Query, RunRecord, StageRecord, TripRecord, Verdict};
+pub use table::{Column, Table};
 
 pub use wall::Wall;
 pub use writer::Writer;

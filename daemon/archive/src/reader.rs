@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, VecDeque};
 use std::fs::File;
-use std::os::unix::fs::MetadataExt;
+use std::os::unix::fs::{FileExt, MetadataExt};
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -11,6 +11,7 @@ use crate::archive::{self, Opened};
 use crate::board_model::{BoardModelRecord, BoardModels};
 use crate::calibration::{CalibrationRecord, Calibrations};
 use crate::chunk::Columns;
+use crate::coarse::{Coarse, Making};
 use crate::error::{Damage, Error};
 use crate::files;
 use crate::format;
@@ -19,8 +20,9 @@ use crate::ledger::{Document, Revision};
 use crate::live::{self, OpenView, Shared};
 use crate::reading::{Scan, Scans};
 use crate::run::{Query, RunRecord};
-use crate::run_file::{FileChunks, FileKey};
+use crate::run_file::{self, FileChunks, FileKey};
 use crate::store::{Failure, Store};
+use crate::table::Table;
 use crate::wall::Wall;
 
 /// Reads the archive; clones share everything. No call waits for the writer's disk work.
@@ -191,6 +193,45 @@ impl Reader {
         Ok(readings)
     }
 
+    /// The coarse levels of a run, or of a station's readings outside runs: what charts of long spans are made of. `step_ms`: one of
+    /// [`LEVELS_MS`]. Sealed files say them without a reading being decoded; of what is not sealed they are made here.
+    ///
+    /// # Errors
+    /// [`Error::Files`] if a file cannot be read, [`Error::NoSuchRun`].
+    pub fn coarse_of_run(&self, run: u64, step_ms: i64) -> Result<Vec<Coarse>, Error> {
+        match FileKey::Run(run).sealed(&self.0.root)?.first() {
+            Some(path) => coarse_of_file(path, step_ms),
+            None => Ok(coarse_of(self.readings(run)?, step_ms)),
+        }
+    }
+
+    /// As [`Reader::coarse_of_run`], for a station's readings outside runs, in whole UTC days.
+    ///
+    /// # Errors
+    /// As there.
+    pub fn coarse_of_station(
+        &self,
+        station: &str,
+        days: std::ops::Range<i32>,
+        step_ms: i64,
+    ) -> Result<Vec<Coarse>, Error> {
+        let mut levels = Vec::new();
+        for day in days {
+            let key = FileKey::Loose {
+                station: station.to_owned(),
+                day,
+            };
+            for path in key.sealed(&self.0.root)? {
+                levels.extend(coarse_of_file(&path, step_ms)?);
+            }
+            let live = self.live(&key);
+            if !live.is_empty() {
+                levels.extend(coarse_of(live, step_ms));
+            }
+        }
+        Ok(levels)
+    }
+
     fn readings_of(&self, run: Option<u64>) -> Readings {
         Readings {
             shared: Arc::clone(&self.0),
@@ -238,6 +279,49 @@ impl Reader {
             damage.extend(format::check_sealed(&path, &bytes));
         }
         Ok(damage)
+    }
+
+    /// [`Reader::check_run`] for every sealed file: of runs, and of readings outside runs. Returns how many there are beside what is
+    /// damaged in them.
+    ///
+    /// # Errors
+    /// [`Error::Files`] if one cannot be read.
+    pub fn check_files(&self) -> Result<(u64, Vec<Damage>), Error> {
+        let (mut count, mut damage) = (0, Vec::new());
+        for folder in ["runs", "loose"] {
+            for year in files::list(&self.0.root.join(folder))? {
+                for path in files::list(&year)? {
+                    let bytes = std::fs::read(&path).map_err(Error::files(&path, "read"))?;
+                    damage.extend(format::check_sealed(&path, &bytes));
+                    count += 1;
+                }
+            }
+        }
+        Ok((count, damage))
+    }
+
+    /// What a run was decided on, in the order in which it was kept, as far as it is in the run's file: empty where the run is of a
+    /// version that kept nothing.
+    ///
+    /// # Errors
+    /// [`Error::NoSuchRun`], [`Error::Files`] if the file cannot be read.
+    pub fn decisions(&self, run: u64) -> Result<Vec<Result<Table, Damage>>, Error> {
+        let key = FileKey::Run(run);
+        let open = self.0.live().open.get(&key).cloned();
+        if let Some(open) = open {
+            let mut bytes = vec![0; usize::try_from(open.length).unwrap_or(0)];
+            open.file
+                .read_exact_at(&mut bytes, 0)
+                .map_err(Error::files(&open.path, "read"))?;
+            return Ok(run_file::decisions(&open.path, &bytes));
+        }
+        match key.sealed(&self.0.root)?.first() {
+            Some(path) => {
+                let bytes = std::fs::read(path).map_err(Error::files(path, "read"))?;
+                Ok(run_file::decisions(path, &bytes))
+            }
+            None => self.run(run).map(|_| Vec::new()),
+        }
     }
 
     /// The sealed file of a run; `None` while it goes on.
@@ -335,6 +419,40 @@ impl Reader {
         self.0
             .ask(|ledger| Ok::<_, Failure>(ledger.cursors()?.remove(consumer)))
     }
+}
+
+fn coarse_of_file(path: &Path, step_ms: i64) -> Result<Vec<Coarse>, Error> {
+    let bytes = std::fs::read(path).map_err(Error::files(path, "read"))?;
+    let mut levels = run_file::kept_coarse(path, &bytes).unwrap_or_else(|| run_file::coarse(path, bytes));
+    levels.retain(|level| level.step_ms == step_ms);
+    Ok(levels)
+}
+
+/// The level of readings that are in no sealed file.
+fn coarse_of(mut readings: Readings, step_ms: i64) -> Vec<Coarse> {
+    let mut levels: Vec<(Arc<[String]>, Making)> = Vec::new();
+    while let Some(block) = readings.next_block() {
+        let Ok(block) = block else { continue };
+        if levels
+            .last()
+            .is_none_or(|(channels, _)| **channels != *block.channels)
+        {
+            levels.push((block.channels, Making::new(step_ms)));
+        }
+        if let Some((_, making)) = levels.last_mut() {
+            for scan in &block.scans {
+                making.take(scan);
+            }
+        }
+    }
+    levels
+        .iter()
+        .map(|(channels, making)| Coarse {
+            step_ms,
+            channels: Arc::clone(channels),
+            spans: making.spans(),
+        })
+        .collect()
 }
 
 /// Readings, row by row, or in blocks with [`Readings::next_block`]. A damaged place comes out as an error, and the rows behind it follow.

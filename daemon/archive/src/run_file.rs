@@ -10,12 +10,14 @@ use std::sync::Arc;
 use serde::{Deserialize, Serialize};
 
 use crate::chunk::{ChunkHead, Columns, Place, sum_of_names};
+use crate::coarse::{Coarse, LEVELS_MS, Making};
 use crate::error::{Damage, Error};
 use crate::files;
 use crate::format::{self, Block, Blocks, IndexEntry, Kind};
 use crate::journal::{Entry, Hash};
 use crate::reading::{Phase, Value};
 use crate::run::RunRecord;
+use crate::table::Table;
 use crate::wall::Wall;
 
 /// Whose readings a file holds.
@@ -253,6 +255,11 @@ impl RunFile {
         Ok(())
     }
 
+    /// Appends a part of what the run was decided on.
+    pub(crate) fn decisions(&mut self, body: &[u8]) -> Result<(), Error> {
+        self.write_blocks(&[(Kind::Decisions, body.to_vec())])
+    }
+
     pub(crate) fn sync(&mut self) -> Result<(), Error> {
         if self.unsynced {
             self.file.sync_data().map_err(Error::files(&self.path, "sync"))?;
@@ -284,6 +291,7 @@ impl RunFile {
             .read_exact_at(&mut bytes, 0)
             .map_err(Error::files(&self.path, "read it again for its sum"))?;
         let whole = bytes.len();
+        let levels = coarse(&self.path, bytes.clone());
         let mut index = self.index.clone();
         let mut put = |kind, body: &[u8]| {
             index.push(IndexEntry::of(&Block {
@@ -295,6 +303,9 @@ impl RunFile {
         };
         if let Some(about) = &self.about {
             put(Kind::About, &json(about));
+        }
+        for level in &levels {
+            put(Kind::Coarse, &level.table().encode());
         }
         let mut lines = Vec::new();
         for (before, entry) in journal {
@@ -446,7 +457,7 @@ pub(crate) fn survey(path: &Path) -> Result<Survey, Error> {
                 .ok()
                 .map(|record| found.record = Some(record)),
             Kind::Journal => journal_lines(block.body).map(|entries| found.journal.extend(entries)),
-            Kind::Index | Kind::End | Kind::Unknown(_) => Some(()),
+            Kind::Index | Kind::End | Kind::Decisions | Kind::Coarse | Kind::Unknown(_) => Some(()),
         };
         if understood.is_none() {
             let why = "a block that makes no sense".into();
@@ -459,7 +470,7 @@ pub(crate) fn survey(path: &Path) -> Result<Survey, Error> {
     }
     found.whole = blocks.whole as u64;
     if !found.sealed {
-        // What follows the last chunk was begun by sealing, which begins anew.
+        // What follows the last chunk and the last decisions was begun by sealing, which begins anew.
         let opening = [Kind::About, Kind::Run]
             .iter()
             .zip(&found.index)
@@ -468,7 +479,7 @@ pub(crate) fn survey(path: &Path) -> Result<Survey, Error> {
         let keep = found
             .index
             .iter()
-            .rposition(|entry| entry.chunk.is_some())
+            .rposition(|entry| entry.chunk.is_some() || entry.is(Kind::Decisions))
             .map_or(opening, |last| last + 1);
         if let Some(begun) = found.index.get(keep) {
             found.whole = begun.at;
@@ -478,6 +489,75 @@ pub(crate) fn survey(path: &Path) -> Result<Survey, Error> {
         found.damage.retain(|damage| damage.at < found.whole);
     }
     Ok(found)
+}
+
+/// The coarse levels of a file's readings, made of them. A file whose channels change has a set for each.
+pub(crate) fn coarse(path: &Path, bytes: Vec<u8>) -> Vec<Coarse> {
+    let mut making: Vec<(Arc<[String]>, [Making; LEVELS_MS.len()])> = Vec::new();
+    for columns in FileChunks::new(path.to_owned(), bytes).flatten() {
+        if making
+            .last()
+            .is_none_or(|(channels, _)| **channels != *columns.channels)
+        {
+            making.push((Arc::clone(&columns.channels), LEVELS_MS.map(Making::new)));
+        }
+        if let Some((_, levels)) = making.last_mut() {
+            for scan in columns.scans() {
+                for level in &mut *levels {
+                    level.take(&scan);
+                }
+            }
+        }
+    }
+    making
+        .iter()
+        .flat_map(|(channels, levels)| {
+            LEVELS_MS.iter().zip(levels).map(|(step_ms, level)| Coarse {
+                step_ms: *step_ms,
+                channels: Arc::clone(channels),
+                spans: level.spans(),
+            })
+        })
+        .collect()
+}
+
+/// The coarse levels that a sealed file has; `None`: it is of a version that wrote none.
+pub(crate) fn kept_coarse(path: &Path, bytes: &[u8]) -> Option<Vec<Coarse>> {
+    let blocks = Blocks::of(path, bytes).ok()?;
+    let levels: Vec<Coarse> = blocks
+        .flatten()
+        .filter(|block| block.kind == Kind::Coarse)
+        .map(|block| Table::decode(block.body).and_then(Coarse::of))
+        .collect::<Option<_>>()?;
+    (!levels.is_empty()).then_some(levels)
+}
+
+/// What a run was decided on: the blocks of a file, in order.
+pub(crate) fn decisions(path: &Path, bytes: &[u8]) -> Vec<Result<Table, Damage>> {
+    let blocks = match Blocks::of(path, bytes) {
+        Ok(blocks) => blocks,
+        Err(damage) => return vec![Err(damage)],
+    };
+    let sealed = format::is_sealed(bytes);
+    let (mut found, mut whole) = (Vec::new(), 0);
+    for block in blocks {
+        match block {
+            Ok(block) => {
+                whole = block.at;
+                if block.kind == Kind::Decisions {
+                    found.push(Table::decode(block.body).ok_or_else(|| Damage {
+                        path: path.to_owned(),
+                        at: block.at,
+                        why: "decisions that make no sense".into(),
+                    }));
+                }
+            }
+            Err(damage) => found.push(Err(damage)),
+        }
+    }
+    // The torn end of a file that is not sealed is no damage.
+    found.retain(|part| sealed || part.as_ref().map_or_else(|damage| damage.at < whole, |_| true));
+    found
 }
 
 /// The hotter of two, where there are any.

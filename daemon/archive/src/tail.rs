@@ -35,6 +35,8 @@ const MAGIC: [u8; 8] = *b"BWTAIL\x1a\n";
 const ROTATE_AFTER: Duration = Duration::from_mins(1);
 /// Or after this length: 1000 stations of 16 channels reach it in about a minute.
 const ROTATE_BYTES: u64 = 64 << 20;
+/// On a short disk a file of this length is long enough.
+const LET_GO_BYTES: u64 = 256 << 10;
 /// A sync after this time at the latest. With ticks each 100 ms no more than 250 ms pass between two syncs.
 const SYNC_AFTER: Duration = Duration::from_millis(140);
 /// What may wait in memory while the disk refuses; the scans themselves wait to be packed anyway.
@@ -220,6 +222,7 @@ struct Current {
     length: u64,
     spoiled: bool,
     began: Instant,
+    let_go: bool,
     unsynced: Option<Instant>,
 }
 
@@ -299,6 +302,7 @@ impl Tail {
                     length: 0,
                     spoiled: false,
                     began,
+                    let_go: false,
                     unsynced,
                 })
             }
@@ -342,15 +346,23 @@ impl Tail {
 
     /// Goes on in a new file when the present one is old or long enough. Everything is written before.
     pub(crate) fn rotate_if_due(&mut self) -> Result<(), Error> {
-        let due = self
-            .file
-            .as_ref()
-            .is_some_and(|current| current.began.elapsed() >= ROTATE_AFTER || current.length >= ROTATE_BYTES);
+        let due = self.file.as_ref().is_some_and(|current| {
+            current.let_go || current.began.elapsed() >= ROTATE_AFTER || current.length >= ROTATE_BYTES
+        });
         if due && self.scans > 0 {
             self.write(true)?;
             self.rotate();
         }
         Ok(())
+    }
+
+    /// Goes on in a new file with the next [`Tail::rotate_if_due`], however young the present one is: so that it can be deleted.
+    pub(crate) fn let_go(&mut self) {
+        if let Some(current) = &mut self.file
+            && current.length > LET_GO_BYTES
+        {
+            current.let_go = true;
+        }
     }
 
     fn rotate(&mut self) {

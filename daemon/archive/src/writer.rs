@@ -1,6 +1,6 @@
 //! The one who writes: readings into memory and tail, packed into run files; everything else into the store.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::fs::File;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -20,10 +20,12 @@ use crate::journal_file::JournalFile;
 use crate::ledger::{self, Days, Document, Revision};
 use crate::live::{OpenView, Shared};
 use crate::reading::{Row, StationIx};
+use crate::retention::Retention;
 use crate::run::RunRecord;
 use crate::run_file::{About, FileKey, RunFile, Survey};
 use crate::safety::Safety;
 use crate::store::{Failure, Group, Store, VALUE_MAX};
+use crate::table::Table;
 use crate::tail::{StationName, Tail};
 use crate::wall::Wall;
 
@@ -46,6 +48,8 @@ const LOOK_EVERY: Duration = Duration::from_secs(1);
 const REOPEN_AFTER: (Duration, Duration) = (Duration::from_millis(500), Duration::from_secs(10));
 /// Free space without which a failed store isn't opened again: sled writes a segment (512 KiB) and a snapshot at once.
 const REOPEN_BYTES: u64 = 4 << 20;
+/// What runs were decided on may wait in memory, while the disk refuses it, up to this length: an hour of ten benches.
+const DECISIONS_MAX: usize = 8 << 20;
 /// Entries that are copied in one go after the journal's copy fell behind.
 const COPY_BATCH: usize = 5000;
 
@@ -75,6 +79,9 @@ pub struct Writer {
     last: (u64, Hash),
     /// Number of the newest entry that is on the disk.
     durable: u64,
+    /// Parts of what runs were decided on that are not in their files yet, oldest first, and their length.
+    decisions: VecDeque<(u64, Vec<u8>)>,
+    decisions_bytes: usize,
     copy: JournalFile,
     copy_trouble: Option<String>,
 
@@ -97,6 +104,7 @@ pub struct Writer {
     trouble: Option<String>,
     dropped_rows: u64,
     reserve_bytes: u64,
+    retention: Retention,
     free_bytes: u64,
     looked: Instant,
     trimmed: Instant,
@@ -127,6 +135,7 @@ pub(crate) struct Start {
     pub(crate) files: BTreeMap<FileKey, (PathBuf, Survey)>,
     pub(crate) to_seal: BTreeSet<u64>,
     pub(crate) reserve_bytes: u64,
+    pub(crate) loose_days: u16,
 }
 
 impl Writer {
@@ -173,6 +182,8 @@ impl Writer {
             pending_documents: Vec::new(),
             last: start.journal_last,
             durable: start.journal_last.0,
+            decisions: VecDeque::new(),
+            decisions_bytes: 0,
             copy: start.journal,
             copy_trouble: None,
             runs: BTreeMap::new(),
@@ -189,6 +200,7 @@ impl Writer {
             trouble: None,
             dropped_rows: 0,
             reserve_bytes: start.reserve_bytes,
+            retention: Retention::new(start.loose_days, start.reserve_bytes),
             free_bytes,
             looked: now,
             trimmed: now,
@@ -261,6 +273,21 @@ impl Writer {
         station.push(run, &scan, place);
         self.waiting += 1;
         Ok(())
+    }
+
+    /// Readings that were dropped since the start.
+    pub fn dropped_rows(&self) -> u64 {
+        self.dropped_rows
+    }
+
+    /// Takes a part of what a run was decided on, into memory: the disk is not waited for. It goes into the run's file with the next
+    /// [`Writer::tick`]s. A crash loses what is not there yet; parts carry numbers, so that one that is missing shows.
+    pub fn decisions(&mut self, run: u64, part: &Table) {
+        let body = part.encode();
+        if self.decisions_bytes + body.len() <= DECISIONS_MAX {
+            self.decisions_bytes += body.len();
+            self.decisions.push_back((run, body));
+        }
     }
 
     /// Writes and syncs all readings to the tail, now.
@@ -471,6 +498,8 @@ impl Writer {
         if self.pending_end {
             // A run that is known to have ended has its last readings. Should the tail fail, they wait for a chunk.
             let _ = self.tail.write(true);
+            // And what it was decided on. Should its file fail, that is tried again until the file is sealed.
+            let _ = self.write_decisions().and_then(|()| self.sync_ended());
             self.pending_end = false;
         }
         let written = match &*self.shared.store() {
@@ -483,6 +512,12 @@ impl Writer {
         self.runs.retain(|_, run| !run.has_ended());
         self.uncopied.append(&mut self.pending_entries);
         Ok(())
+    }
+
+    /// Number and hash of the newest journal entry, 64 hex digits, where it is on the disk: what can be told to others. `None` while newer
+    /// ones wait.
+    pub fn kept_head(&self) -> Option<(u64, String)> {
+        (self.durable == self.last.0).then(|| (self.last.0, self.head()))
     }
 
     /// Number of the newest journal entry that is on the disk.
@@ -597,6 +632,7 @@ impl Writer {
             if let Ok(free) = files::free_bytes(&self.shared.root) {
                 self.free_bytes = free;
             }
+            self.make_room(now);
         }
         let tail = self.tail.write(false);
         if self.away.is_some() || (look && !(self.pending.is_empty() && self.sealed.is_empty())) {
@@ -611,6 +647,7 @@ impl Writer {
         }
         let files = self
             .begin_files()
+            .and_then(|()| self.write_decisions())
             .and_then(|()| self.pack(CHUNKS_A_TICK, false))
             .and_then(|()| self.seal_some(now));
         let trim = if self.trimmed.elapsed() >= TRIM_EVERY {
@@ -634,21 +671,81 @@ impl Writer {
         }
     }
 
+    /// Removes readings outside runs that are old enough, and older ones first while there is less room than the reserve.
+    fn make_room(&mut self, now: Wall) {
+        let short = self.free_bytes < self.reserve_bytes;
+        let trouble = short || self.trouble.is_some() || self.away.is_some();
+        self.retention.told(now, trouble, self.dropped_rows);
+        let removed = self.retention.look(&self.shared.root, now, short);
+        if removed && let Ok(free) = files::free_bytes(&self.shared.root) {
+            self.free_bytes = free;
+        }
+        if short {
+            // What is packed is in the tail a second time: that goes now and not in a minute.
+            self.tail.let_go();
+            self.trimmed = self.looked.checked_sub(TRIM_EVERY).unwrap_or(self.looked);
+        }
+    }
+
+    /// What has happened to the archive since the last time that somebody should know later: for the journal.
+    pub fn notes(&mut self) -> Vec<String> {
+        self.retention.notes()
+    }
+
     /// Begins the files of new runs, so that their records are on the disk twice.
     fn begin_files(&mut self) -> Result<(), Error> {
         for run in self.to_open.clone() {
             if let Some(record) = self.runs.get(&run).cloned() {
-                let channels: Vec<String> = record
-                    .channels
-                    .iter()
-                    .map(|channel| channel.name.clone())
-                    .collect();
-                let about = About::new(&self.shared.lab, &record.station, &FileKey::Run(run), &channels);
+                let about = self.about(&record, &FileKey::Run(run));
                 self.file(&FileKey::Run(run), &about)?;
             }
             self.to_open.remove(&run);
         }
         Ok(())
+    }
+
+    /// Brings what runs were decided on into their files.
+    fn write_decisions(&mut self) -> Result<(), Error> {
+        while let Some((run, body)) = self.decisions.front().cloned() {
+            let key = FileKey::Run(run);
+            // A run whose file is sealed takes no more; one that has ended is known to the store only.
+            let record = match self.runs.get(&run) {
+                Some(record) => Some(record.clone()),
+                None if self.to_seal.contains(&run) => self.shared.ask(|ledger| ledger.run(run))?,
+                None => None,
+            };
+            if let Some(record) = record {
+                let about = self.about(&record, &key);
+                self.file(&key, &about)?.decisions(&body)?;
+                let file = self.files.get(&key).map(view);
+                self.shared
+                    .live()
+                    .open
+                    .extend(file.map(|file| (key.clone(), file)));
+            }
+            self.decisions_bytes -= body.len();
+            self.decisions.pop_front();
+        }
+        Ok(())
+    }
+
+    /// Syncs the files of runs that have ended.
+    fn sync_ended(&mut self) -> Result<(), Error> {
+        for run in &self.to_seal {
+            if let Some(file) = self.files.get_mut(&FileKey::Run(*run)) {
+                file.sync()?;
+            }
+        }
+        Ok(())
+    }
+
+    fn about(&self, record: &RunRecord, key: &FileKey) -> About {
+        let channels: Vec<String> = record
+            .channels
+            .iter()
+            .map(|channel| channel.name.clone())
+            .collect();
+        About::new(&self.shared.lab, &record.station, key, &channels)
     }
 
     /// The open file, made if it isn't there.
@@ -772,6 +869,7 @@ impl Writer {
     }
 
     fn seal_run(&mut self, run: u64) -> Result<(), Error> {
+        self.write_decisions()?;
         let key = FileKey::Run(run);
         let holds = |live: &crate::live::Live, at: usize| {
             live.stations[at]
@@ -799,12 +897,7 @@ impl Writer {
                 .map(|entry| Ok((ledger.hash_before(entry.n)?, entry)))
                 .collect::<Result<Vec<_>, _>>()
         })?;
-        let channels: Vec<String> = record
-            .channels
-            .iter()
-            .map(|channel| channel.name.clone())
-            .collect();
-        let about = About::new(&self.shared.lab, &record.station, &key, &channels);
+        let about = self.about(&record, &key);
         self.file(&key, &about)?;
         self.seal_file(&key, Some(&record), &journal)?;
         self.to_seal.remove(&run);
@@ -868,7 +961,7 @@ impl Writer {
         wrong.extend(self.copy_trouble.clone());
         if self.free_bytes < self.reserve_bytes {
             wrong.push(format!(
-                "less than {} MB are free at {}: readings outside runs are not kept; free space",
+                "less than {} MB are free at {}: readings outside runs are removed, oldest first, and not kept; free space",
                 self.reserve_bytes / 1_000_000,
                 self.shared.root.display()
             ));

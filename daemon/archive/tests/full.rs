@@ -84,6 +84,7 @@ fn a_full_disk_loses_no_journal_entry_and_no_row_of_a_run() {
     let filler = small.0.path().join("filler");
     let options = Options {
         reserve_bytes: 6 << 20,
+        ..Options::default()
     };
     let (mut writer, reader, _) = Archive::open_with(&dir, "larkfield", START, &options).unwrap();
     let station = writer.station("bench-1", &["a", "b", "c", "d"]).unwrap();
@@ -178,6 +179,7 @@ fn sealing_on_a_full_disk_is_made_up_for() {
         START,
         &Options {
             reserve_bytes: 1 << 20,
+            ..Options::default()
         },
     )
     .unwrap();
@@ -221,4 +223,109 @@ fn sealing_on_a_full_disk_is_made_up_for() {
     }
     assert_eq!(reader.check_run(run).unwrap(), []);
     assert_eq!(reader.readings(run).unwrap().flatten().count(), 1000);
+}
+
+/// A month of a bench that is read all day, on a disk that has room for a third of it.
+#[test]
+fn a_small_disk_is_never_filled_by_readings_outside_runs() {
+    const DAYS: u64 = 30;
+    const ROWS_A_DAY: u64 = 4_000;
+    let Some(small) = Small::mount(12) else { return };
+    let dir = small.0.path().join("archive");
+    let options = Options {
+        reserve_bytes: 9 << 20,
+        loose_days: 3_650,
+    };
+    let (mut writer, reader, _) = Archive::open_with(&dir, "larkfield", START, &options).unwrap();
+    let station = writer.station("bench-1", &["a", "b", "c", "d"]).unwrap();
+    let mut least = u64::MAX;
+    let mut notes = Vec::new();
+    let mut run_rows = 0;
+    for day in 0..DAYS {
+        let at = |n: u64| START.plus_ms((day * 86_400_000 + n * 20_000).cast_signed());
+        // A run in the first week: it stays, whatever goes.
+        let run = (day == 3).then(|| writer.next_run());
+        if let Some(run) = run {
+            let record = RunRecord {
+                run,
+                station: "bench-1".into(),
+                started: at(0),
+                ..RunRecord::default()
+            };
+            writer.put_run(&record).unwrap();
+        }
+        for n in 0..ROWS_A_DAY {
+            let in_run = run.filter(|_| n < 1_000);
+            run_rows += u64::from(in_run.is_some());
+            let noise = |salt: u64| {
+                let bits = (day * ROWS_A_DAY + n).wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ salt;
+                Value::Celsius(f64::from_bits(0x4050_0000_0000_0000 | (bits >> 12)))
+            };
+            let row = Row {
+                station,
+                run: in_run,
+                at: at(n),
+                mono_ms: day * 86_400_000 + n * 20_000,
+                values: &[noise(0), noise(0xabcd), noise(0x1234_5678), noise(0xffff)],
+                heat: 0.0,
+                phase: Phase::Idle,
+                stage: None,
+                target_celsius: None,
+            };
+            writer.append(&row).unwrap();
+            if n % 500 == 0 {
+                writer.commit().unwrap();
+                writer.tick(at(n));
+            }
+        }
+        if let Some(run) = run {
+            let record = RunRecord {
+                run,
+                station: "bench-1".into(),
+                started: at(0),
+                ended: Some(at(1_000)),
+                outcome: Some(Outcome::Completed),
+                ..RunRecord::default()
+            };
+            writer.put_run(&record).unwrap();
+        }
+        // A day lasts long enough for a look or two at the disk.
+        if day % 4 == 3 {
+            std::thread::sleep(Duration::from_millis(1_050));
+            writer.tick(at(ROWS_A_DAY));
+        }
+        notes.extend(writer.notes());
+        least = least.min(writer.health().free_bytes);
+        assert!(
+            !writer.health().text.contains("store failed"),
+            "{:?}",
+            writer.health()
+        );
+    }
+    let now = START.plus_ms((DAYS * 86_400_000).cast_signed());
+    std::thread::sleep(Duration::from_millis(1_050));
+    for _ in 0..20 {
+        writer.tick(now);
+    }
+    notes.extend(writer.notes());
+    println!("at least {} KiB were free; {notes:?}", least >> 10);
+    assert!(
+        least > 5 << 20,
+        "{least} bytes were free at one time: the disk nearly filled up"
+    );
+    assert!(
+        notes
+            .iter()
+            .any(|note| note.contains("files of readings outside runs")),
+        "what was removed is said: {notes:?}"
+    );
+    let count = |from: u64, to: u64| {
+        let at = |day: u64| START.plus_ms((day * 86_400_000).cast_signed());
+        let readings = reader.loose("bench-1", at(from), at(to)).unwrap();
+        readings.map(Result::unwrap).count()
+    };
+    assert_eq!(count(0, 8), 0, "the oldest went first");
+    assert!(count(DAYS - 3, DAYS) > 6_000, "the newest are there");
+    let kept = reader.readings(1).unwrap().map(Result::unwrap).count();
+    assert_eq!(kept as u64, run_rows, "a run stays as it is");
 }

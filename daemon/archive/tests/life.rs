@@ -7,8 +7,8 @@ use std::process::{Command, Stdio};
 
 use benchward_archive::{
     Archive, CalibrationRecord, Calibrations, ChannelRecord, CheckRecord, Document, Error, FaultKind,
-    JournalEntry, JournalQuery, Opened, Order, Outcome, Phase, Query, Reader, Readings, Row, RunRecord, Scan,
-    StationIx, Value, Verdict, Wall, Writer, export,
+    JournalEntry, JournalQuery, Opened, Options, Order, Outcome, Phase, Query, Reader, Readings, Row,
+    RunRecord, Scan, StationIx, Value, Verdict, Wall, Writer, export,
 };
 use serde_json::json;
 
@@ -773,7 +773,7 @@ fn a_lost_store_is_filled_up_from_the_files() {
                 let log = fs::OpenOptions::new().write(true).open(store.join("db")).unwrap();
                 log.set_len(log.metadata().unwrap().len() / 50).unwrap();
             }
-            _ => told = Archive::rebuild(&place, "larkfield", START).unwrap(),
+            _ => told = Archive::rebuild(&place, START).unwrap(),
         }
         let (_writer, reader, opened) = open(&place);
         if way != "rebuilt" {
@@ -858,13 +858,13 @@ fn an_unusable_directory_is_refused_with_place_reason_and_fix() {
 
     let newer = dir.path().join("newer");
     fs::create_dir(&newer).unwrap();
-    fs::write(newer.join("archive.json"), r#"{"format": 2, "lab": "larkfield"}"#).unwrap();
-    assert!(refused(&newer).contains("has format 2; this version knows formats up to 1"));
+    fs::write(newer.join("archive.json"), r#"{"format": 3, "lab": "larkfield"}"#).unwrap();
+    assert!(refused(&newer).contains("has format 3; this version knows formats up to 2"));
     assert!(!newer.join("store").exists(), "nothing was touched");
     assert!(matches!(Reader::open(&newer), Err(Error::NewerFormat { .. })));
     assert!(matches!(Reader::open(dir.path()), Err(Error::NotAnArchive(_))));
     assert!(matches!(
-        Archive::rebuild(dir.path(), "larkfield", START),
+        Archive::rebuild(dir.path(), START),
         Err(Error::NotAnArchive(_))
     ));
 
@@ -1176,7 +1176,11 @@ fn a_store_that_is_older_than_the_files_is_filled_up() {
 #[test]
 fn a_reader_sees_every_row_once_while_files_are_sealed() {
     let dir = tempfile::tempdir().unwrap();
-    let (mut writer, reader, _) = open(dir.path());
+    let options = Options {
+        loose_days: 3_650,
+        ..Options::default()
+    };
+    let (mut writer, reader, _) = Archive::open_with(dir.path(), "larkfield", START, &options).unwrap();
     let station = writer.station("bench-1", &["board-top", "board-edge"]).unwrap();
     let other = writer.station("bench-2", &["board-top", "board-edge"]).unwrap();
     let numbered = |n: u64| Scan {

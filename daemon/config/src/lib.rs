@@ -43,6 +43,8 @@ pub struct Config {
     pub ceiling: Celsius,
     /// `[presence]`: how long heat may be on without anybody confirming to be there.
     pub absent_after: Millis,
+    /// `[archive]`: how long, and up to which length, it keeps what may go.
+    pub archive: ArchiveSection,
     /// `[roles]`. None: the account of the daemon has all roles.
     pub roles: Option<Roles>,
     /// `[mqtt]`. None: no MQTT.
@@ -80,6 +82,24 @@ impl Default for LabSection {
             archive: None,
             socket: None,
             bus: Bus::default(),
+        }
+    }
+}
+
+/// What the archive may give up.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct ArchiveSection {
+    /// How many days readings outside runs are kept.
+    pub outside_runs_days: u16,
+    /// Free space that is left to runs and journal, bytes: below it readings outside runs go, oldest first.
+    pub reserve_bytes: u64,
+}
+
+impl Default for ArchiveSection {
+    fn default() -> Self {
+        Self {
+            outside_runs_days: 30,
+            reserve_bytes: 200_000_000,
         }
     }
 }

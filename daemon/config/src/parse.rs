@@ -16,14 +16,14 @@ use toml::de::{DeTable, DeValue};
 
 use crate::wiring::{End, Wiring};
 use crate::{
-    Allow, Broker, Bus, Channel, ClientCertificate, Config, Display, Instance, LabSection, Metrics, Mqtt,
-    Program, Roles, Sparkplug, Station, Supply, TEXT_BYTES_MAX, ThermocoupleType, settings,
+    Allow, ArchiveSection, Broker, Bus, Channel, ClientCertificate, Config, Display, Instance, LabSection,
+    Metrics, Mqtt, Program, Roles, Sparkplug, Station, Supply, TEXT_BYTES_MAX, ThermocoupleType, settings,
 };
 
 const TOP: Section = Section {
     place: "at the top of the file",
     keys: &[
-        "lab", "ceiling", "presence", "roles", "mqtt", "metrics", "supply", "driver", "station",
+        "lab", "ceiling", "presence", "archive", "roles", "mqtt", "metrics", "supply", "driver", "station",
     ],
 };
 const LAB: Section = Section {
@@ -37,6 +37,10 @@ const CEILING: Section = Section {
 const PRESENCE: Section = Section {
     place: "in `[presence]`",
     keys: &["absent_after_s"],
+};
+const ARCHIVE: Section = Section {
+    place: "in `[archive]`",
+    keys: &["outside_runs_days", "reserve_mb"],
 };
 const ROLES: Section = Section {
     place: "in `[roles]`",
@@ -93,8 +97,8 @@ const CHANNEL: Section = Section {
 };
 
 pub(crate) const EVERYWHERE: &[&Section] = &[
-    &TOP, &LAB, &CEILING, &PRESENCE, &ROLES, &MQTT, &SPARKPLUG, &METRICS, &SUPPLY, &DRIVER, &STATION,
-    &CHANNEL,
+    &TOP, &LAB, &CEILING, &PRESENCE, &ARCHIVE, &ROLES, &MQTT, &SPARKPLUG, &METRICS, &SUPPLY, &DRIVER,
+    &STATION, &CHANNEL,
 ];
 
 /// Ceiling of a lab that doesn't say: what leaded and lead-free solder work needs, and no more.
@@ -167,6 +171,7 @@ fn top(collector: &mut Collector<'_>, document: &DeTable<'_>) -> Option<Config> 
             .and_then(|table| table.temperature(collector, "celsius", CEILINGS))
             .map_or(CEILING_DEFAULT, Spanned::into_inner),
         absent_after: absent_after(collector, &top),
+        archive: archive(collector, &top),
         roles: roles(collector, &top),
         mqtt: mqtt(collector, &top),
         metrics: metrics(collector, &top),
@@ -253,6 +258,32 @@ fn absent_after(collector: &mut Collector<'_>, top: &Table<'_, '_>) -> Millis {
         .map_or(ABSENT_DEFAULT, |seconds| {
             Millis::from_secs_f64(seconds.into_inner())
         })
+}
+
+/// What the archive may give up. Bounds of our own: a day at least, ten years at most; less than 10 MB is no reserve for what sled
+/// writes at once, and a terabyte is a slip.
+fn archive(collector: &mut Collector<'_>, top: &Table<'_, '_>) -> ArchiveSection {
+    let default = ArchiveSection::default();
+    let Some(table) = section(collector, top, "archive", &ARCHIVE) else {
+        return default;
+    };
+    let days = table.number(
+        collector,
+        "outside_runs_days",
+        Bounds::within(1.0, 3_650.0, "days"),
+    );
+    let megabytes = table.number(collector, "reserve_mb", Bounds::within(10.0, 1e6, "MB"));
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "within bounds far inside both types"
+    )]
+    ArchiveSection {
+        outside_runs_days: days.map_or(default.outside_runs_days, |days| days.into_inner().ceil() as u16),
+        reserve_bytes: megabytes.map_or(default.reserve_bytes, |megabytes| {
+            (megabytes.into_inner() * 1e6) as u64
+        }),
+    }
 }
 
 fn path(collector: &mut Collector<'_>, table: &Table<'_, '_>, key: &str) -> Option<PathBuf> {

@@ -25,6 +25,10 @@ celsius = 260
 [presence]
 absent_after_s = 900
 
+[archive]
+outside_runs_days = 45
+reserve_mb = 500
+
 [roles]
 operate = ["bench"]
 process = ["process"]
@@ -171,6 +175,10 @@ fn every_promised_key_is_read() {
             },
             ceiling: Celsius::constant(260.0),
             absent_after: Millis::from_secs(900),
+            archive: ArchiveSection {
+                outside_runs_days: 45,
+                reserve_bytes: 500_000_000,
+            },
             roles: Some(Roles {
                 operate: text(&["bench"]),
                 process: text(&["process"]),
@@ -677,6 +685,14 @@ fn values_out_of_bounds_are_shown_with_both_figures() {
         (
             "[presence]\nabsent_after_s = 9",
             "`absent_after_s` is 9 s, below the limit of 10 s -> write a number within 10 and 14400 s",
+        ),
+        (
+            "[archive]\nreserve_mb = 9",
+            "`reserve_mb` is 9 MB, below the limit of 10 MB -> write a number within 10 and 1000000 MB",
+        ),
+        (
+            "[archive]\noutside_runs_days = 3651",
+            "`outside_runs_days` is 3651 days, above the limit of 3650 days -> write a number within 1 and 3650 days",
         ),
         (
             "[presence]\nabsent_after_s = 14401",

@@ -3,6 +3,8 @@
 use std::fmt;
 use std::sync::Arc;
 
+use serde::{Deserialize, Serialize};
+
 use crate::channel::Sample;
 use crate::id::{OutputId, RequestId, RunId, Seq, StationId};
 use crate::interlock::{Effect, InterlockName, Permit};
@@ -146,7 +148,7 @@ pub enum LimitScope {
 }
 
 /// The readings of one scan of one station.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Row {
     /// Where.
     pub station: StationId,

@@ -15,6 +15,8 @@
 
 use std::sync::Arc;
 
+use serde::{Deserialize, Serialize};
+
 use crate::id::StationId;
 use crate::interlock::{InterlockName, Standing};
 use crate::person::Person;
@@ -28,7 +30,7 @@ impl InterlockName {
 }
 
 /// An alarm of the whole lab that stands.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Alarm {
     /// The station whose interlock raised it.
     pub station: StationId,

@@ -9,6 +9,8 @@
 
 use std::sync::Arc;
 
+use serde::{Deserialize, Serialize};
+
 use crate::action::{Action, Entry, EntryKind};
 use crate::id::StationId;
 use crate::person::Person;
@@ -25,7 +27,7 @@ pub const OFFSET_MAX: CelsiusDelta = CelsiusDelta::constant(10.0);
 const SAME_OFFSET: f64 = 1e-6;
 
 /// A channel's new offset.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Calibration {
     /// Where.
     pub station: StationId,
@@ -42,7 +44,7 @@ pub struct Calibration {
 }
 
 /// Where an offset comes from.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub enum Offset {
     /// A check found it.
     Calibrated(CelsiusDelta),

@@ -3,11 +3,13 @@
 use std::fmt;
 use std::sync::Arc;
 
+use serde::{Deserialize, Serialize};
+
 use crate::trend::Trend;
 use crate::units::{Celsius, CelsiusDelta, Millis};
 
 /// Why there is no temperature. Absence is a reason, never a number.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub enum Fault {
     /// The thermocouple circuit is open.
     Open,
@@ -34,7 +36,7 @@ impl fmt::Display for Fault {
 }
 
 /// What one scan said about one channel.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub enum Sample {
     /// A temperature, calibration offset already added.
     Good(Celsius),
@@ -70,7 +72,7 @@ impl fmt::Display for Quality {
 /// It keeps the last *two* good temperatures, because the over-temperature interlock asks whether two
 /// scans in a row were above the ceiling: kept as values and not as a count, the question can be asked
 /// again the moment somebody lowers the ceiling.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub(crate) struct Channel {
     pub(crate) name: Arc<str>,
     pub(crate) offset: CelsiusDelta,

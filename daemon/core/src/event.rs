@@ -3,6 +3,8 @@
 use std::fmt;
 use std::sync::Arc;
 
+use serde::{Deserialize, Serialize};
+
 use crate::calibration::Calibration;
 use crate::channel::Sample;
 use crate::id::{InputId, InstanceId, OutputId, RequestId, RunId, Seq, StationId};
@@ -14,7 +16,7 @@ use crate::recipe::Recipe;
 use crate::units::{Amps, Celsius, Fraction, Millis, Watts};
 
 /// Something happened.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub enum Event {
     /// A driver has started and said what it offers.
     DriverUp {
@@ -70,7 +72,7 @@ pub enum Event {
 }
 
 /// A wired input that a driver offers.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct InputOffer {
     /// Which input.
     pub input: InputId,
@@ -79,7 +81,7 @@ pub struct InputOffer {
 }
 
 /// A wired output that a driver offers.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct OutputOffer {
     /// Which output.
     pub output: OutputId,
@@ -92,7 +94,7 @@ pub struct OutputOffer {
 }
 
 /// One value of a scan.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub enum Value {
     /// Of a channel: degrees or a fault, without the channel's calibration offset.
     Sample(Sample),
@@ -112,7 +114,7 @@ pub enum Value {
 }
 
 /// How a driver was lost.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Loss {
     /// Its process ended, or couldn't be started.
     Exit(Arc<str>),
@@ -133,7 +135,7 @@ impl fmt::Display for Loss {
 }
 
 /// A person's request.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Request {
     /// Comes back in the answer.
     pub id: RequestId,
@@ -148,9 +150,10 @@ pub struct Request {
 }
 
 /// What can be asked for.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub enum Ask {
-    /// Carry out a recipe on a board.
+    /// Carry out a recipe on a board. What it takes is kept with the run's record.
+    #[serde(skip)]
     Start {
         /// Where.
         station: StationId,

@@ -8,6 +8,8 @@
 
 use std::collections::VecDeque;
 
+use serde::{Deserialize, Serialize};
+
 use crate::output::Output;
 use crate::setup::OutputRole;
 use crate::units::{Fraction, Millis};
@@ -28,8 +30,10 @@ struct Cell {
 }
 
 /// The heat of the last two minutes.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub(crate) struct HeatLog {
+    /// Kept as columns; see [`HeatLog::columns`].
+    #[serde(skip)]
     cells: VecDeque<Cell>,
     /// When it was last looked at, and the heat from then on.
     last: Option<(Millis, Fraction)>,
@@ -91,6 +95,43 @@ impl HeatLog {
         }
         let asked = (MEAN_OVER * last.saturating_sub(first)).seconds() * 1000.0;
         (ms > 0.0 && ms >= 0.95 * asked).then(|| heat_ms / ms)
+    }
+
+    /// What it remembers as columns of numbers: half second, heat times ms, ms. n values each.
+    #[expect(
+        clippy::cast_precision_loss,
+        reason = "half seconds are exact far beyond any clock's age"
+    )]
+    pub(crate) fn columns(&self) -> [Vec<f64>; 3] {
+        let column = |of: &dyn Fn(&Cell) -> f64| self.cells.iter().map(of).collect();
+        [
+            column(&|cell| cell.half as f64),
+            column(&|cell| cell.heat_ms),
+            column(&|cell| cell.ms),
+        ]
+    }
+
+    /// Remembers what [`HeatLog::columns`] said; `None` if they are not three of one length.
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "a number that was cast the other way; any other saturates"
+    )]
+    pub(crate) fn recall(&mut self, columns: &[Vec<f64>]) -> Option<()> {
+        let [half, heat_ms, ms] = columns else {
+            return None;
+        };
+        if [heat_ms, ms].iter().any(|column| column.len() != half.len()) {
+            return None;
+        }
+        self.cells = (0..half.len())
+            .map(|i| Cell {
+                half: half[i] as u64,
+                heat_ms: heat_ms[i],
+                ms: ms[i],
+            })
+            .collect();
+        Some(())
     }
 
     /// Since when there has been no heat for certain: none granted, none applied, every command answered. `None`: there

@@ -8,6 +8,8 @@
 use std::collections::{BTreeSet, VecDeque};
 use std::sync::Arc;
 
+use serde::{Deserialize, Serialize};
+
 use crate::action::{Action, Entry, EntryKind, LimitScope, Row};
 use crate::alarm::Alarm;
 use crate::channel::{Channel, PERIOD_UNSAID};
@@ -51,35 +53,37 @@ const TICK: Millis = Millis(50);
 /// * Two labs that were given the same setup, and the same events at the same times, return the same actions.
 #[derive(Debug, Clone)]
 pub struct Lab {
-    name: Arc<str>,
-    now: Millis,
-    wake_at: Option<Millis>,
+    pub(crate) name: Arc<str>,
+    pub(crate) now: Millis,
+    pub(crate) wake_at: Option<Millis>,
     /// How late the call being handled is.
-    behind: Millis,
-    tick: Millis,
-    host: HostLimits,
-    limits: Limits,
-    supplies: Supplies,
-    inputs: Vec<(InstanceId, InputUse)>,
+    pub(crate) behind: Millis,
+    pub(crate) tick: Millis,
+    pub(crate) host: HostLimits,
+    pub(crate) limits: Limits,
+    pub(crate) supplies: Supplies,
+    pub(crate) inputs: Vec<(InstanceId, InputUse)>,
     /// For each output: the station that it serves.
-    outputs: Vec<StationId>,
-    instances: Vec<Arc<str>>,
-    stations: Vec<Station>,
-    next_run: RunId,
-    seq: Seq,
+    pub(crate) outputs: Vec<StationId>,
+    pub(crate) instances: Vec<Arc<str>>,
+    pub(crate) stations: Vec<Station>,
+    pub(crate) next_run: RunId,
+    pub(crate) seq: Seq,
     /// The daemon has been asked to end: nothing starts any more.
-    closing: bool,
+    pub(crate) closing: bool,
     /// Stations with new readings that nobody has thought about, longest waiting first; each at most once.
-    thoughts: VecDeque<Thought>,
+    pub(crate) thoughts: VecDeque<Thought>,
+    /// Alarms of stations that are not in this lab: of an excerpt only.
+    pub(crate) elsewhere: Vec<Alarm>,
 }
 
 /// New readings of a station that wait to be thought about.
-#[derive(Debug, Clone)]
-struct Thought {
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub(crate) struct Thought {
     /// When they came in.
-    received: Millis,
+    pub(crate) received: Millis,
     /// The readings as they will be kept, with what heat they lead to.
-    row: Row,
+    pub(crate) row: Row,
 }
 
 impl Lab {
@@ -182,6 +186,7 @@ impl Lab {
             seq: Seq(0),
             closing: false,
             thoughts: VecDeque::new(),
+            elsewhere: Vec::new(),
         }
     }
 
@@ -213,7 +218,7 @@ impl Lab {
         self.thoughts.front().map(|thought| thought.received)
     }
 
-    fn take_into(&mut self, out: &mut Out, now: Millis, event: Event) {
+    pub(crate) fn take_into(&mut self, out: &mut Out, now: Millis, event: Event) {
         self.now = self.now.max(now);
         // The loop was late if this call comes long after the tick that should have come before it.
         self.behind = self.wake_at.map_or(Millis::ZERO, |due| self.now.since(due));
@@ -287,7 +292,10 @@ impl Lab {
 
     /// The alarms of the whole lab that stand.
     pub fn alarms(&self) -> impl Iterator<Item = Alarm> {
-        self.stations.iter().flat_map(Alarm::of)
+        self.stations
+            .iter()
+            .flat_map(Alarm::of)
+            .chain(self.elsewhere.iter().cloned())
     }
 
     /// Whether any station may heat now.
@@ -311,7 +319,7 @@ impl Lab {
     }
 
     /// Runs `with` on one station and the lab around it.
-    fn at<T>(
+    pub(crate) fn at<T>(
         &mut self,
         out: &mut Out,
         late: Option<Millis>,

@@ -38,6 +38,7 @@ mod station;
 
 mod action;
 mod event;
+mod excerpt;
 mod lab;
 mod refusal;
 mod view;
@@ -47,6 +48,7 @@ pub use alarm::Alarm;
 pub use calibration::{Calibration, OFFSET_MAX, Offset};
 pub use channel::{Fault, Quality, Sample};
 pub use event::{Ask, Event, InputOffer, Loss, OutputOffer, Request, Value};
+pub use excerpt::{Again, Excerpt};
 pub use guard::{FirstRun, Waits};
 pub use id::{InputId, InstanceId, OutputId, RequestId, RunId, Seq, StationId};
 pub use lab::Lab;
@@ -59,4 +61,5 @@ pub use run::{Outcome, Phase, Record, StageRecord, TripRecord};
 pub use setup::{
     ChannelSetup, InputUse, OutputRole, OutputSetup, Setup, StandingTrip, StationSetup, SupplySetup,
 };
+pub use supply::SupplyCall;
 pub use view::{ChannelView, InterlockView, LabView, PermissiveView, StationView};

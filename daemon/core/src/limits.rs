@@ -8,6 +8,8 @@ use std::fmt;
 use crate::id::StationId;
 use std::collections::BTreeMap;
 
+use serde::{Deserialize, Serialize};
+
 use crate::units::{Celsius, CelsiusPerSecond, Millis};
 
 /// The lowest ceiling that can be set. Below hand-warm a bench could not do anything.
@@ -47,7 +49,7 @@ impl fmt::Display for CeilingFrom {
 }
 
 /// A limit of the whole lab, beside its ceiling.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub enum LimitName {
     /// How long heat may be on without anybody confirming to be there.
     AbsentAfter,
@@ -163,7 +165,7 @@ pub struct Moved {
 }
 
 /// The limits of a lab and its stations.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Limits {
     lab: Celsius,
     stations: Vec<Option<Celsius>>,

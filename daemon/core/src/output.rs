@@ -3,6 +3,8 @@
 use std::collections::VecDeque;
 use std::sync::Arc;
 
+use serde::{Deserialize, Serialize};
+
 use crate::id::{InstanceId, OutputId, Seq};
 use crate::setup::OutputRole;
 use crate::units::{Fraction, Millis, Watts};
@@ -11,7 +13,7 @@ use crate::units::{Fraction, Millis, Watts};
 /// so that no more than a second's worth of scans can pile up; the bound only guards the memory.
 const UNANSWERED_MAX: usize = 256;
 
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub(crate) struct Output {
     pub(crate) id: OutputId,
     pub(crate) name: Arc<str>,

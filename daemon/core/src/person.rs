@@ -3,9 +3,11 @@
 use std::fmt;
 use std::sync::Arc;
 
+use serde::{Deserialize, Serialize};
+
 /// Somebody who asks for something. The service learns the name from the bus or the socket, never from
 /// the caller.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct Person {
     /// Account name, or what the way in is called (`pedal`, `mqtt`).
     pub name: Arc<str>,
@@ -46,7 +48,7 @@ impl fmt::Display for Role {
 }
 
 /// The roles that one person holds.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 pub struct Roles {
     /// Holds `operate`.
     pub operate: bool,
@@ -154,7 +156,7 @@ impl Act {
 ///
 /// From outside, the lab can only be made cooler: whatever arrives by network may stop heat and confirm
 /// presence, whoever sent it and whatever roles they hold elsewhere.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Origin {
     /// The local bus or socket, which vouches for the caller.
     Local,

@@ -1,12 +1,14 @@
 //! Presence: when somebody last confirmed to be at the bench.
 
+use serde::{Deserialize, Serialize};
+
 use crate::units::Millis;
 
 /// The presence clock of one station.
 ///
 /// A confirmation is an act: a press of the pedal, a command. A pedal that is merely *held* down counts
 /// once, when it goes down; a stone on the pedal is not a person.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub(crate) struct Presence {
     confirmed: Option<Millis>,
     /// How the pedal was last read; `None` where it isn't known.

@@ -23,6 +23,8 @@
 use std::fmt;
 use std::sync::Arc;
 
+use serde::{Deserialize, Serialize};
+
 use crate::control::{Controller, Off};
 use crate::guard::{FirstRun, Guard, News, Waits};
 use crate::id::{RunId, StationId};
@@ -58,7 +60,7 @@ const EASED_FOR: Millis = Millis::from_secs(90);
 const EASE_LEAD: f64 = 1.0;
 
 /// Where a run is, as people see it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub enum Phase {
     /// No run, and nothing known to be hot.
     Idle,

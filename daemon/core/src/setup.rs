@@ -4,6 +4,8 @@
 
 use std::sync::Arc;
 
+use serde::{Deserialize, Serialize};
+
 use crate::id::{InputId, InstanceId, OutputId, RunId, StationId};
 use crate::interlock::{Effect, InterlockName};
 use crate::limits::Moved;
@@ -68,7 +70,7 @@ pub struct ChannelSetup {
 }
 
 /// What a wired input is for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub enum InputUse {
     /// Channel number `1` (counted from 0) of a station.
     Channel(StationId, usize),
@@ -106,7 +108,7 @@ pub struct OutputSetup {
 }
 
 /// What an output does for its station.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub enum OutputRole {
     /// Heats.
     Heat,

@@ -6,6 +6,8 @@
 
 use std::sync::Arc;
 
+use serde::{Deserialize, Serialize};
+
 use crate::action::{About, Action, Entry, EntryKind, Grant, Row, RunChange, Signal};
 use crate::alarm;
 use crate::channel::{Channel, Quality, Sample};
@@ -64,7 +66,7 @@ impl Around<'_> {
 }
 
 /// One place where one board is heated.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub(crate) struct Station {
     pub(crate) id: StationId,
     pub(crate) name: Arc<str>,
@@ -79,13 +81,15 @@ pub(crate) struct Station {
     pub(crate) links: Vec<Link>,
     pub(crate) presence: Presence,
     pub(crate) panel: Panel,
+    /// Not kept with an excerpt: that is taken before a run begins.
+    #[serde(skip)]
     pub(crate) run: Option<Run>,
     /// The temperature below which the board of the last run is known to be, so that it is safe to handle.
     cool: Option<Celsius>,
     /// Heat that was last granted.
     heat: Fraction,
     /// Heat that was there lately.
-    heat_log: HeatLog,
+    pub(crate) heat_log: HeatLog,
     /// A press of stop that the next evaluation will see.
     pub(crate) stop: Option<(Person, bool)>,
     /// Whether the journal last said that there is heat.

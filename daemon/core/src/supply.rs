@@ -10,6 +10,8 @@
 
 mod slots;
 
+use serde::{Deserialize, Serialize};
+
 use crate::id::{Seq, StationId};
 use crate::interlock::Permit;
 use crate::units::{Fraction, Millis, Watts};
@@ -22,15 +24,83 @@ use slots::{ALWAYS, Block, Load, SLOTS};
 const HELD: Millis = Millis(Permit::VALID.0 + 1_000);
 
 /// The circuits of a lab, and what each station draws from its own.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub(crate) struct Supplies {
     budgets: Vec<Watts>,
     /// One for each station.
     customers: Vec<Customer>,
+    /// What was asked of them since it was last looked at; `None`: nobody wants to know.
+    #[serde(skip)]
+    noted: Option<Vec<SupplyCall>>,
+}
+
+/// What a station asked of its supply, gave back, or had confirmed by its driver: what decides about the others beside it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SupplyCall {
+    /// Which station.
+    pub station: StationId,
+    now: Millis,
+    call: Call,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Call {
+    Share { after: Seq, demand: Demand },
+    Release { after: Seq },
+    Confirmed { seq: Seq },
+}
+
+impl SupplyCall {
+    /// As plain numbers, to be kept: station, kind, time, number of the command, how it draws, whether it dwells, since when;
+    /// share asked for, rated watts.
+    pub fn numbers(&self) -> ([u64; 7], [f64; 2]) {
+        let (station, now) = (u64::from(self.station.0), self.now.0);
+        match self.call {
+            Call::Share { after, demand } => (
+                [
+                    station,
+                    0,
+                    now,
+                    after.0,
+                    demand.draw.code(),
+                    u64::from(demand.dwelling),
+                    demand.since.0,
+                ],
+                [demand.asked.share(), demand.rated.watts()],
+            ),
+            Call::Release { after } => ([station, 1, now, after.0, 0, 0, 0], [0.0; 2]),
+            Call::Confirmed { seq } => ([station, 2, now, seq.0, 0, 0, 0], [0.0; 2]),
+        }
+    }
+
+    /// What [`SupplyCall::numbers`] said; `None` if they make no sense.
+    pub fn from_numbers(numbers: [u64; 7], quantities: [f64; 2]) -> Option<Self> {
+        let [station, kind, now, seq, draw, dwelling, since] = numbers;
+        let (seq, [asked, rated]) = (Seq(seq), quantities);
+        Some(Self {
+            station: StationId(u32::try_from(station).ok()?),
+            now: Millis(now),
+            call: match kind {
+                0 => Call::Share {
+                    after: seq,
+                    demand: Demand {
+                        asked: Fraction::new(asked).ok()?,
+                        rated: Watts::new(rated).ok()?,
+                        draw: Draw::from_code(draw)?,
+                        dwelling: dwelling == 1,
+                        since: Millis(since),
+                    },
+                },
+                1 => Call::Release { after: seq },
+                2 => Call::Confirmed { seq },
+                _ => return None,
+            },
+        })
+    }
 }
 
 /// What a station asks for.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub(crate) struct Demand {
     /// Share of its rated power.
     pub(crate) asked: Fraction,
@@ -52,17 +122,20 @@ pub(crate) struct Given {
 }
 
 /// A station as its supply sees it.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 struct Customer {
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     supply: Option<usize>,
     /// What it last asked for, and when.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     demand: Option<(Demand, Millis)>,
     /// What may be on: oldest first.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     holds: Vec<Hold>,
 }
 
 /// Something that was granted.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, Serialize, Deserialize)]
 struct Hold {
     block: Block,
     /// Its commands have numbers above this one.
@@ -104,12 +177,58 @@ impl Supplies {
         Self {
             budgets,
             customers: stations.into_iter().map(customer).collect(),
+            noted: None,
+        }
+    }
+
+    /// What has to do with one station: its own supply and who else is on it.
+    pub(crate) fn around(&self, station: StationId) -> Self {
+        let mut around = self.clone();
+        around.noted = None;
+        for (at, customer) in around.customers.iter_mut().enumerate() {
+            let other = StationId(u32::try_from(at).unwrap_or(u32::MAX));
+            if other != station && !self.shared_by(station, other) {
+                *customer = Customer {
+                    supply: None,
+                    demand: None,
+                    holds: Vec::new(),
+                };
+            }
+        }
+        around
+    }
+
+    /// From now on what is asked is noted, for [`Supplies::noted`].
+    pub(crate) fn note(&mut self) {
+        self.noted.get_or_insert_default();
+    }
+
+    /// What was asked since the last time, where it is noted.
+    pub(crate) fn noted(&mut self) -> Vec<SupplyCall> {
+        self.noted.as_mut().map(std::mem::take).unwrap_or_default()
+    }
+
+    fn noting(&mut self, station: StationId, now: Millis, call: Call) {
+        let shared = self.shared(station);
+        if let Some(noted) = self.noted.as_mut().filter(|_| shared) {
+            noted.push(SupplyCall { station, now, call });
+        }
+    }
+
+    /// Does again what was noted.
+    pub(crate) fn again(&mut self, noted: &SupplyCall) {
+        let SupplyCall { station, now, call } = *noted;
+        match call {
+            Call::Share { after, demand } => drop(self.share(now, station, after, demand)),
+            Call::Release { after } => self.release(now, station, after),
+            Call::Confirmed { seq } => self.confirmed(station, seq),
         }
     }
 
     /// What `station` may have of what it asks for, and holds it for it. `after`: the commands that carry it to the
     /// drivers have numbers above this one.
     pub(crate) fn share(&mut self, now: Millis, station: StationId, after: Seq, demand: Demand) -> Given {
+        self.noting(station, now, Call::Share { after, demand });
         let at = station.index();
         let unasked = Given {
             share: demand.asked,
@@ -186,6 +305,7 @@ impl Supplies {
 
     /// The station asks for nothing any more. `after`: the commands that switch it off have numbers above this one.
     pub(crate) fn release(&mut self, now: Millis, station: StationId, after: Seq) {
+        self.noting(station, now, Call::Release { after });
         if let Some(customer) = self.customers.get_mut(station.index()) {
             customer.demand = None;
             customer.hold(now, Block::NOTHING, after);
@@ -194,6 +314,7 @@ impl Supplies {
 
     /// Every heater of the station has answered the command `seq` or a later one: what came before is not on any more.
     pub(crate) fn confirmed(&mut self, station: StationId, seq: Seq) {
+        self.noting(station, Millis::ZERO, Call::Confirmed { seq });
         if let Some(customer) = self.customers.get_mut(station.index())
             && let Some(newest) = customer.holds.iter().rposition(|hold| hold.after < seq)
         {

@@ -10,6 +10,8 @@
 
 use std::collections::VecDeque;
 
+use serde::{Deserialize, Serialize};
+
 use crate::units::{Celsius, CelsiusDelta, CelsiusPerSecond, Millis};
 
 /// Length of one mean.
@@ -30,9 +32,10 @@ struct Mean {
 }
 
 /// The last minute and a half of good readings.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub(crate) struct Trend {
-    /// Oldest first, at most one per half second.
+    /// Oldest first, at most one per half second. Kept as columns; see [`Trend::columns`].
+    #[serde(skip)]
     means: VecDeque<Mean>,
 }
 
@@ -65,6 +68,46 @@ impl Trend {
     /// Forgets everything: whatever is read next has nothing to do with what was read before.
     pub(crate) fn forget(&mut self) {
         self.means.clear();
+    }
+
+    /// What it remembers as columns of numbers: half second, mean time (s), mean temperature (°C), count. n values each.
+    #[expect(
+        clippy::cast_precision_loss,
+        reason = "half seconds are exact far beyond any clock's age"
+    )]
+    pub(crate) fn columns(&self) -> [Vec<f64>; 4] {
+        let column = |of: &dyn Fn(&Mean) -> f64| self.means.iter().map(of).collect();
+        [
+            column(&|mean| mean.half as f64),
+            column(&|mean| mean.at),
+            column(&|mean| mean.celsius),
+            column(&|mean| mean.count),
+        ]
+    }
+
+    /// Remembers what [`Trend::columns`] said; `None` if they are not four of one length.
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "a number that was cast the other way; any other saturates"
+    )]
+    pub(crate) fn recall(&mut self, columns: &[Vec<f64>]) -> Option<()> {
+        let [half, at, celsius, count] = columns else {
+            return None;
+        };
+        let n = half.len();
+        if [at, celsius, count].iter().any(|column| column.len() != n) {
+            return None;
+        }
+        self.means = (0..n)
+            .map(|i| Mean {
+                half: half[i] as u64,
+                at: at[i],
+                celsius: celsius[i],
+                count: count[i],
+            })
+            .collect();
+        Some(())
     }
 
     /// Slope by least squares over the readings of the last `over` up to the newest one, none of them from before

@@ -6,6 +6,8 @@
 use std::fmt;
 use std::time::Duration;
 
+use serde::{Deserialize, Serialize};
+
 /// A number that can't be the quantity it was meant to be.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 #[error("{value} is not a {quantity}: {bound}")]
@@ -16,7 +18,8 @@ pub struct NotA {
 }
 
 /// Temperature, degrees Celsius. Finite and not below absolute zero (-273.15 °C).
-#[derive(Debug, Clone, Copy, PartialEq, PartialOrd)]
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
+#[serde(try_from = "f64", into = "f64")]
 pub struct Celsius(f64);
 
 impl Celsius {
@@ -105,7 +108,8 @@ impl fmt::Display for Celsius {
 }
 
 /// Difference of two temperatures, in degrees Celsius (kelvin). Finite, either sign.
-#[derive(Debug, Clone, Copy, PartialEq, PartialOrd)]
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
+#[serde(try_from = "f64", into = "f64")]
 pub struct CelsiusDelta(f64);
 
 impl CelsiusDelta {
@@ -145,7 +149,8 @@ impl fmt::Display for CelsiusDelta {
 }
 
 /// Rate of change of temperature, degrees Celsius per second. Finite, either sign.
-#[derive(Debug, Clone, Copy, PartialEq, PartialOrd)]
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
+#[serde(try_from = "f64", into = "f64")]
 pub struct CelsiusPerSecond(f64);
 
 impl CelsiusPerSecond {
@@ -179,7 +184,8 @@ impl CelsiusPerSecond {
 }
 
 /// A share of a whole, 0 to 1: heat as a share of full power.
-#[derive(Debug, Clone, Copy, PartialEq, PartialOrd)]
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
+#[serde(try_from = "f64", into = "f64")]
 pub struct Fraction(f64);
 
 impl Fraction {
@@ -230,7 +236,8 @@ impl Fraction {
 }
 
 /// Electrical power, watts. Finite and not negative.
-#[derive(Debug, Clone, Copy, PartialEq, PartialOrd)]
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
+#[serde(try_from = "f64", into = "f64")]
 pub struct Watts(f64);
 
 impl Watts {
@@ -255,7 +262,8 @@ impl Watts {
 }
 
 /// Electric current, amperes: what a meter says, so either sign and a little of it where there is none. Finite.
-#[derive(Debug, Clone, Copy, PartialEq, PartialOrd)]
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
+#[serde(try_from = "f64", into = "f64")]
 pub struct Amps(f64);
 
 impl Amps {
@@ -285,10 +293,39 @@ impl fmt::Display for Amps {
     }
 }
 
+/// How a quantity is kept: as its plain number, which is checked anew when it is read.
+macro_rules! kept_as_number {
+    ($($quantity:ident, $number:ident;)*) => {
+        $(
+            impl TryFrom<f64> for $quantity {
+                type Error = NotA;
+                fn try_from(number: f64) -> Result<Self, NotA> {
+                    Self::new(number)
+                }
+            }
+
+            impl From<$quantity> for f64 {
+                fn from(quantity: $quantity) -> Self {
+                    quantity.$number()
+                }
+            }
+        )*
+    };
+}
+
+kept_as_number! {
+    Celsius, degrees;
+    CelsiusDelta, degrees;
+    CelsiusPerSecond, per_second;
+    Fraction, share;
+    Watts, watts;
+    Amps, amps;
+}
+
 /// A moment of monotonic time, or a length of it, in whole milliseconds.
 ///
 /// Decisions know no other time; wall time belongs to records.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default, Serialize, Deserialize)]
 pub struct Millis(pub u64);
 
 impl Millis {

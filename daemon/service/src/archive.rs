@@ -13,6 +13,7 @@ use std::thread::{self, Thread};
 use std::time::{Duration, Instant};
 
 use arc_swap::ArcSwap;
+use benchward_api::redo::{self, Log, Noted, Part};
 use benchward_api::{judging, shapes};
 use benchward_archive::{self as archive, Document, JournalEntry, Reader, Wall, Writer};
 use benchward_core::interlock::{Effect, InterlockName};
@@ -20,7 +21,7 @@ use benchward_core::model::BoardModel;
 use benchward_core::predict::Prediction;
 use benchward_core::units::Millis;
 use benchward_core::{
-    Action, Entry, EntryKind, Fault, FirstRun, LimitScope, Outcome, Phase, Record, Row, RunChange, Sample,
+    Action, Entry, EntryKind, Excerpt, FirstRun, LimitScope, Outcome, Record, Row, RunChange, RunId,
     StationId,
 };
 use tokio::sync::oneshot;
@@ -34,6 +35,9 @@ use crate::wiring::{NOT_SET, Wiring, limit_key};
 /// few tens of megabytes.
 const ROWS_WAITING_MAX: usize = 40_000;
 
+/// Gaps that are told one by one: each open run's log needs one. Cleared once the disk keeps up again.
+const GAPS_MAX: usize = 1_000;
+
 /// How often the archive is given time for its own work, and how long readings wait before they are taken. Its
 /// promise of at most half a second of lost readings needs less than 100 ms.
 const TICK: Duration = Duration::from_millis(50);
@@ -45,6 +49,10 @@ const BATCH: usize = 4_096;
 enum Item {
     /// An action of the core, and when it was decided.
     Action(Action, Millis),
+    /// A run begins; its station as it was.
+    Begun(RunId, Box<Excerpt>),
+    /// What reached the station of an open run.
+    Noted(RunId, Noted),
     /// An entry of the daemon's own.
     Own(&'static str, String),
     /// A recipe, and who waits for its revision.
@@ -87,6 +95,8 @@ pub(crate) struct Keep {
     thread: Thread,
     rows: Arc<AtomicUsize>,
     dropped: Arc<AtomicU64>,
+    /// Items of logs that were dropped, said in the logs up to [`GAPS_MAX`].
+    gaps: Arc<AtomicUsize>,
     standing: Arc<ArcSwap<Standing>>,
     /// Written by the archive thread alone, once a calibration is kept.
     sensors: Arc<ArcSwap<Sensors>>,
@@ -95,7 +105,9 @@ pub(crate) struct Keep {
 /// What others may know of the archive.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Standing {
-    /// Hash of the journal's newest entry, hexadecimal.
+    /// Number of the journal's newest entry that is on the disk.
+    pub(crate) entries: u64,
+    /// Its hash, hexadecimal.
     pub(crate) head: String,
     /// What a person should know; empty while all is well.
     pub(crate) text: String,
@@ -113,6 +125,29 @@ impl Keep {
             self.rows.fetch_add(1, Ordering::Relaxed);
         }
         let _ = self.queue.send(Item::Action(action, now));
+    }
+
+    /// A run begins: from now on what reaches its station is kept. Never waits.
+    pub(crate) fn begun(&self, run: RunId, excerpt: Box<Excerpt>) {
+        let _ = self.queue.send(Item::Begun(run, excerpt));
+    }
+
+    /// Keeps what reached the station of an open run. Never waits. Past the bound of readings it is dropped as they are; the
+    /// run's log says from where on.
+    pub(crate) fn noted(&self, run: RunId, noted: Noted) {
+        let noted = if self.rows.load(Ordering::Relaxed) >= ROWS_WAITING_MAX {
+            if self.gaps.fetch_add(1, Ordering::Relaxed) > GAPS_MAX {
+                return;
+            }
+            Noted {
+                part: Part::Gap,
+                commands: Vec::new(),
+                ..noted
+            }
+        } else {
+            noted
+        };
+        let _ = self.queue.send(Item::Noted(run, noted));
     }
 
     /// What has been put in is not to wait for the next tick.
@@ -198,8 +233,9 @@ pub(crate) fn open(
     folder: &Path,
     lab: &str,
     now: Wall,
+    options: &archive::Options,
 ) -> Result<(Writer, Reader, archive::Opened), archive::Error> {
-    archive::Archive::open(folder, lab, now)
+    archive::Archive::open_with(folder, lab, now, options)
 }
 
 /// Starts the archive thread.
@@ -215,7 +251,9 @@ pub(crate) fn start(
     let (queue, items) = mpsc::channel();
     let rows = Arc::new(AtomicUsize::new(0));
     let dropped = Arc::new(AtomicU64::new(0));
+    let gaps = Arc::new(AtomicUsize::new(0));
     let standing = Arc::new(ArcSwap::from_pointee(Standing {
+        entries: writer.durable(),
         head: writer.head(),
         text: String::new(),
     }));
@@ -225,6 +263,7 @@ pub(crate) fn start(
         thread,
         rows,
         dropped,
+        gaps,
         standing,
         sensors,
     };
@@ -239,6 +278,7 @@ pub(crate) fn start(
             stations: Vec::new(),
             spans: BTreeMap::new(),
             texts: BTreeMap::new(),
+            logs: BTreeMap::new(),
             barriers: Vec::new(),
             dropped_said: 0,
             due_said: None,
@@ -261,6 +301,8 @@ struct Keeper {
     spans: BTreeMap<u64, (u64, u64)>,
     /// Text of each run's recipe.
     texts: BTreeMap<u64, String>,
+    /// What open runs are decided on.
+    logs: BTreeMap<u64, Log>,
     barriers: Vec<oneshot::Sender<Result<(), String>>>,
     dropped_said: u64,
     /// The day (UTC) on which overdue calibrations were last said.
@@ -316,6 +358,17 @@ impl Keeper {
     fn take(&mut self, item: Item) -> bool {
         match item {
             Item::Action(action, now) => self.action(action, now),
+            Item::Begun(run, excerpt) => {
+                self.logs.insert(run.0, Log::new(*excerpt));
+            }
+            Item::Noted(run, noted) => {
+                if let Some(log) = self.logs.get_mut(&run.0) {
+                    log.note(noted);
+                    if let Some(part) = log.part() {
+                        self.writer.decisions(run.0, &part);
+                    }
+                }
+            }
             Item::Own(kind, text) => {
                 let now = self.clock.now();
                 self.journal(JournalEntry::new(self.clock.wall(now), now.0, kind, text));
@@ -412,15 +465,8 @@ impl Keeper {
         let Some(Some(station)) = self.stations.get(row.station.index()) else {
             return;
         };
-        let values: Vec<archive::Value> = row
-            .values
-            .iter()
-            .map(|value| match value {
-                Some(Sample::Good(celsius)) => archive::Value::Celsius(celsius.degrees()),
-                Some(Sample::Fault(fault)) => archive::Value::Fault(fault_of(*fault)),
-                None => archive::Value::Absent,
-            })
-            .collect();
+        let values = redo::values(row);
+        let dropped = self.writer.dropped_rows();
         let kept = self.writer.append(&archive::Row {
             station: *station,
             run: row.run.map(|run| run.0),
@@ -428,12 +474,18 @@ impl Keeper {
             mono_ms: row.at.0,
             values: &values,
             heat: row.heat.share(),
-            phase: phase_of(row.phase),
+            phase: redo::phase(row.phase),
             stage: row.stage,
             target_celsius: row.target.map(benchward_core::units::Celsius::degrees),
         });
-        if let Err(error) = kept {
-            warn!("a reading could not be kept: {error}");
+        match kept {
+            Err(error) => warn!("a reading could not be kept: {error}"),
+            Ok(()) if self.writer.dropped_rows() > dropped => {}
+            Ok(()) => {
+                if let Some(log) = row.run.and_then(|run| self.logs.get_mut(&run.0)) {
+                    log.row(row);
+                }
+            }
         }
     }
 
@@ -448,21 +500,7 @@ impl Keeper {
         if let Some(who) = &entry.who {
             kept = kept.who(&*who.name);
         }
-        let figures = entry.value.is_some() || entry.channel.is_some() || entry.scan.is_some();
-        if figures || entry.about.is_some() {
-            let mut data = serde_json::json!({
-                "value": entry.value,
-                "limit": entry.limit,
-                "unit": entry.unit,
-                "channel": entry.channel.as_deref(),
-                "scan": entry.scan,
-            });
-            // What a list of trips and warnings is made of.
-            if let Some(about) = entry.about {
-                data["interlock"] = about.interlock.text().into();
-                data["standing"] = about.standing.into();
-                data["effect"] = about.effect.map(Effect::text).into();
-            }
+        if let Some(data) = redo::data(entry) {
             kept = kept.data(data);
         }
         let number = self.journal(kept);
@@ -523,6 +561,9 @@ impl Keeper {
     fn run_changed(&mut self, change: &RunChange) {
         let mut record = self.record_of(&change.record);
         if change.ended {
+            if let Some(rest) = self.logs.remove(&record.run).and_then(|mut log| log.rest()) {
+                self.writer.decisions(record.run, &rest);
+            }
             self.judge(&mut record);
         }
         if let Err(error) = self.writer.put_run(&record) {
@@ -718,7 +759,15 @@ impl Keeper {
         }
         let now = self.clock.wall_now();
         self.writer.tick(now);
+        for note in self.writer.notes() {
+            warn!("archive: {note}");
+            let at = self.clock.now();
+            self.journal(JournalEntry::new(self.clock.wall(at), at.0, "archive", note));
+        }
         self.say_what_is_due(now);
+        if self.shared.rows.load(Ordering::Relaxed) < ROWS_WAITING_MAX {
+            self.shared.gaps.store(0, Ordering::Relaxed);
+        }
         let dropped = self.shared.dropped.load(Ordering::Relaxed);
         if dropped > self.dropped_said {
             let text = format!(
@@ -745,10 +794,15 @@ impl Keeper {
             }
             self.health_said.clone_from(&text);
         }
-        let head = self.writer.head();
         let standing = self.shared.standing.load();
+        let (entries, head) = self
+            .writer
+            .kept_head()
+            .unwrap_or_else(|| (standing.entries, standing.head.clone()));
         if standing.head != head || standing.text != text {
-            self.shared.standing.store(Arc::new(Standing { head, text }));
+            self.shared
+                .standing
+                .store(Arc::new(Standing { entries, head, text }));
         }
     }
 }
@@ -794,24 +848,4 @@ fn guarded(first: &FirstRun) -> (String, serde_json::Value) {
 fn prediction(foretold: &Prediction, started: Wall) -> (String, serde_json::Value) {
     let shape = shapes::Prediction::new(foretold, Some(started));
     (shapes::Prediction::KEY.into(), serde_json::json!(shape))
-}
-
-fn fault_of(fault: Fault) -> archive::FaultKind {
-    match fault {
-        Fault::Open => archive::FaultKind::Open,
-        Fault::Short => archive::FaultKind::Short,
-        Fault::Range => archive::FaultKind::Range,
-        Fault::ColdJunction => archive::FaultKind::ColdJunction,
-        Fault::Device => archive::FaultKind::Device,
-    }
-}
-
-fn phase_of(phase: Phase) -> archive::Phase {
-    match phase {
-        Phase::Idle => archive::Phase::Idle,
-        Phase::Ramp => archive::Phase::Ramp,
-        Phase::Dwell => archive::Phase::Dwell,
-        Phase::Cooldown => archive::Phase::Cooldown,
-        Phase::Cool => archive::Phase::Cool,
-    }
 }

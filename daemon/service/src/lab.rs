@@ -6,6 +6,8 @@
 //! a station gets next is thought about for one station at a time and only when nothing waits to be read, so that a
 //! cut waits for one thought at most.
 
+mod noting;
+
 use std::collections::BTreeMap;
 use std::io;
 use std::os::fd::{AsRawFd, OwnedFd};
@@ -19,7 +21,7 @@ use benchward_core::interlock::Permit;
 use benchward_core::units::{Fraction, Millis};
 use benchward_core::{
     Action, Answer, Ask, Event, InstanceId, Lab, LabView, Loss, Origin, OutputId, Person, Refusal, Request,
-    RequestId, Roles, Signal,
+    RequestId, Roles, Signal, StationId,
 };
 use mio::unix::SourceFd;
 use mio::{Events, Interest, Poll, Registry, Token, Waker};
@@ -30,6 +32,7 @@ use crate::clock::{Clock, monotonic_ms};
 use crate::drivers::{Care, care_of};
 use crate::link::{Link, Notice, Turn};
 use crate::wiring::Wiring;
+use noting::Noting;
 
 /// How often the picture that screens and dashboards see is made anew, real time.
 const VIEW_EVERY_MS: f64 = 100.0;
@@ -150,7 +153,8 @@ pub(crate) fn start(
     let poll = Poll::new()?;
     let waker = Arc::new(Waker::new(poll.registry(), WAKER)?);
     let (commands, inbox) = mpsc::channel();
-    let lab = Lab::new(wiring.setup.clone());
+    let mut lab = Lab::new(wiring.setup.clone());
+    lab.note_supplies();
     let handle = LabHandle {
         commands,
         waker,
@@ -176,6 +180,7 @@ pub(crate) fn start(
             buffer: vec![0; 64 * 1024],
             view_due_ms: 0.0,
             untold: Vec::new(),
+            noting: Noting::default(),
         }
         .run();
     })?;
@@ -197,6 +202,8 @@ struct LabThread {
     view_due_ms: f64,
     /// What others are told once the picture shows it.
     untold: Vec<Untold>,
+    /// What is noted of open runs.
+    noting: Noting,
 }
 
 /// Something that somebody else is told.
@@ -274,12 +281,28 @@ impl LabThread {
         }
     }
 
+    /// Has the core take an event, and what reaches open runs noted.
+    fn take(&mut self, now: Millis, event: Event) -> Vec<Action> {
+        let before = self.noting.before(&self.lab, now, &event);
+        let actions = self.lab.take(now, event);
+        let outputs = &self.wiring.setup.outputs;
+        let serves = |output: OutputId| {
+            let nowhere = StationId(u32::MAX);
+            outputs
+                .get(output.index())
+                .map_or(nowhere, |output| output.station)
+        };
+        self.noting
+            .after(&mut self.lab, before, now, &actions, &self.told.archive, serves);
+        actions
+    }
+
     /// Applies a tick where one is due. Also between two long pieces of work, so that a flood of scans can't make the
     /// loop late.
     fn tick_if_due(&mut self) {
         let now = self.clock.now();
         if self.lab.wake_at().is_none_or(|at| now >= at) {
-            let actions = self.lab.take(now, Event::Tick);
+            let actions = self.take(now, Event::Tick);
             self.carry_out(None, actions, now);
         }
     }
@@ -293,7 +316,7 @@ impl LabThread {
         if self.links.values().any(Link::readable) && now.since(since) < THINK_WITHIN {
             return;
         }
-        let actions = self.lab.take(now, Event::Think);
+        let actions = self.take(now, Event::Think);
         self.carry_out(None, actions, now);
     }
 
@@ -325,7 +348,7 @@ impl LabThread {
             &mut |notice| drop(notices.send(notice)),
             &mut |link, event| {
                 let now = self.clock.now();
-                let actions = self.lab.take(now, event);
+                let actions = self.take(now, event);
                 self.carry_out(Some(link), actions, now);
             },
         );
@@ -370,7 +393,7 @@ impl LabThread {
         }
         drop(link);
         let now = self.clock.now();
-        let actions = self.lab.take(now, Event::DriverDown { instance, loss });
+        let actions = self.take(now, Event::DriverDown { instance, loss });
         self.carry_out(None, actions, now);
     }
 
@@ -407,7 +430,7 @@ impl LabThread {
                     }
                     None => {
                         let now = self.clock.now();
-                        let actions = self.lab.take(now, Event::DriverDown { instance, loss });
+                        let actions = self.take(now, Event::DriverDown { instance, loss });
                         self.carry_out(None, actions, now);
                     }
                 }
@@ -423,7 +446,7 @@ impl LabThread {
                 self.next_request += 1;
                 self.waiting.insert(id, answer);
                 let now = self.clock.now();
-                let actions = self.lab.take(
+                let actions = self.take(
                     now,
                     Event::Request(Request {
                         id,

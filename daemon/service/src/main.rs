@@ -127,7 +127,11 @@ fn run(options: &Options) -> Result<(), Ended> {
     }
 
     let clock = Arc::new(clock::Clock::start(scale));
-    let (writer, reader, found) = archive::open(&folder, &config.lab.name, clock.wall_now())?;
+    let options = benchward_archive::Options {
+        reserve_bytes: config.archive.reserve_bytes,
+        loose_days: config.archive.outside_runs_days,
+    };
+    let (writer, reader, found) = archive::open(&folder, &config.lab.name, clock.wall_now(), &options)?;
     let beside = std::env::current_exe()
         .ok()
         .and_then(|path| path.parent().map(std::path::Path::to_path_buf));

@@ -4,6 +4,8 @@
 //! |---|---|---|
 //! | `benchward/LAB/online` | yes | `true` after connecting; the broker says `false` by last will |
 //! | `benchward/LAB/alarm` | yes | alarms of the whole lab that stand; on change, and each 10 s |
+//! | `benchward/LAB/journal` | yes | number of entries and hash of the newest, once it is on the disk; on change, and each 10 s |
+//! | `benchward/LAB/archive` | yes | whether the archive is well, and what a person should know; on change, and each 10 s |
 //! | `benchward/LAB/STATION/state` | yes | on change, and each 10 s |
 //! | `benchward/LAB/STATION/channel/CHANNEL` | yes | by 0.1 °C or by quality, at most 4 a second, and each 10 s |
 //! | `benchward/LAB/STATION/run` | yes | when a run begins, changes its phase or gets its outcome |
@@ -119,6 +121,12 @@ async fn connection(settings: &Mqtt, shared: &Shared, end: &mut watch::Receiver<
             // Not while it is connecting: each look would drop the attempt and begin it anew, and a broker that takes
             // longer than that for its handshake would never be reached.
             _ = look.tick(), if teller.is_some() => if let Some(teller) = &mut teller {
+                let standing = shared.keep.standing();
+                let time = shared.clock.wall_now().to_string();
+                let journal = json!({ "entries": standing.entries, "head": standing.head });
+                teller.keep_said("journal".into(), journal, &time, true);
+                let archive = json!({ "ok": standing.text.is_empty(), "text": standing.text });
+                teller.keep_said("archive".into(), archive, &time, true);
                 teller.look(
                     &shared.lab.view(),
                     &shared.clock.wall_now().to_string(),

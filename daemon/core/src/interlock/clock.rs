@@ -4,9 +4,11 @@
 //! nothing about now, and a loop that was late once may be late again. The drivers' permits have lapsed by
 //! then; this makes it known and leaves the decision to go on to a person.
 
+use serde::{Deserialize, Serialize};
+
 use super::{Cause, Effect, Facts, InForce, Observation, Threshold};
 
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub(super) struct Clock;
 
 impl Clock {

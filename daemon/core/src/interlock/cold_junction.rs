@@ -13,6 +13,8 @@
 //!
 //! A channel whose driver doesn't tell a cold junction is never judged: there is nothing to judge.
 
+use serde::{Deserialize, Serialize};
+
 use super::{Cause, Effect, Facts, InForce, Observation, Threshold, hundredths};
 use crate::channel::Channel;
 use crate::units::{Celsius, Millis};
@@ -26,7 +28,7 @@ const JUMP: f64 = 5.0;
 const CONFIRM_SCANS: u32 = 3;
 
 /// What is remembered of one channel's cold junction.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy, Default, Serialize, Deserialize)]
 struct Seen {
     /// Scans of the channel up to the last look.
     scans: u64,
@@ -37,7 +39,7 @@ struct Seen {
 }
 
 /// For each channel, in the station's order.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub(super) struct ColdJunction {
     seen: Vec<Seen>,
 }

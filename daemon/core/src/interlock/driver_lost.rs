@@ -3,9 +3,11 @@
 //!
 //! A confirmation that came while the daemon's own loop was late may still be unread: that time doesn't count.
 
+use serde::{Deserialize, Serialize};
+
 use super::{Cause, Effect, Facts, InForce, Observation, Threshold};
 
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub(super) struct DriverLost;
 
 impl DriverLost {

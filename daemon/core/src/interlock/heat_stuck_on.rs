@@ -19,6 +19,8 @@
 //!
 //! Source of rise and times: simulation of boards from 21 to 950 g on four kinds of heater.
 
+use serde::{Deserialize, Serialize};
+
 use super::{Cause, Current, Effect, Facts, InForce, Observation, Threshold, hundredths};
 use crate::channel::Channel;
 use crate::units::{CelsiusDelta, Millis};
@@ -48,10 +50,11 @@ const OTHERS_RISE: f64 = 0.5;
 const WARM: f64 = 40.0;
 
 /// Since when current has flowed that shouldn't, by the time of its readings.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub(super) struct HeatStuckOn {
     flows_since: Option<Millis>,
     /// Since when the heat has been off, and the highest that each channel read since, up to the rise looked at.
+    #[serde(with = "crate::excerpt::any_floats")]
     highest: (Millis, Vec<f64>),
 }
 

@@ -36,6 +36,8 @@
 use std::fmt;
 use std::sync::Arc;
 
+use serde::{Deserialize, Serialize};
+
 use crate::channel::Channel;
 use crate::event::Loss;
 use crate::heat_log::HeatLog;
@@ -56,7 +58,7 @@ macro_rules! table {
         $(mod $module;)*
 
         /// The interlocks, by name. The order is the order of the table in the manual.
-        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
         pub enum InterlockName {
             $($(#[$doc])* $variant),*
         }
@@ -77,7 +79,7 @@ macro_rules! table {
         }
 
         /// What one interlock watches for, with whatever it has to remember.
-        #[derive(Debug, Clone)]
+        #[derive(Debug, Clone, Serialize, Deserialize)]
         enum Condition {
             $($variant($module::$variant)),*
         }
@@ -141,7 +143,7 @@ impl fmt::Display for InterlockName {
 }
 
 /// What an interlock does when it acts, and so who may lift it. Ordered: the worse one wins by `max`.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub enum Effect {
     /// Heat goes to zero. Anybody with a role may reset.
     HeatOff,
@@ -204,7 +206,7 @@ pub(crate) enum Observation {
 }
 
 /// Why an interlock acts, as data: what was measured, against which limit, where, and in which scan.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Cause {
     /// What it does.
     pub effect: Effect,
@@ -217,6 +219,9 @@ pub struct Cause {
     /// The limit that it passed, in `unit`.
     pub limit: Option<f64>,
     /// Unit of `value` and `limit`: `Cel`, `Cel/s`, `A`, `s` (UCUM codes), or empty.
+    ///
+    /// Not kept with an excerpt: no run begins while anything is latched.
+    #[serde(skip)]
     pub unit: &'static str,
     /// The channel's scan that showed it, counted from the daemon's start.
     pub scan: Option<u64>,
@@ -258,7 +263,7 @@ fn hundredths(value: f64) -> f64 {
 }
 
 /// An interlock has acted. Latched.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Trip {
     /// Why.
     pub cause: Cause,
@@ -267,7 +272,7 @@ pub struct Trip {
 }
 
 /// Where an interlock stands. `Tripped` and `Acknowledged` are latched: only a reset leaves them.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub enum Standing {
     /// Nothing to say.
     Clear,
@@ -314,7 +319,7 @@ impl Standing {
 
 /// Limits that guard against a slow or stopped *host*. They are real time, however fast the lab's clock
 /// goes, so they are the design's figures times the lab's time scale.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub(crate) struct HostLimits {
     /// Shortest silence that makes an input stale: 0.5 s. Three periods of a fast sensor are within the
     /// jitter of a busy host.
@@ -336,7 +341,7 @@ impl HostLimits {
 }
 
 /// A yes/no input that has to be closed for heat.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub(crate) struct Permissive {
     pub(crate) name: Arc<str>,
     pub(crate) period: Millis,
@@ -355,7 +360,7 @@ impl Permissive {
 }
 
 /// An input that measures what the heaters draw.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub(crate) struct Current {
     pub(crate) name: Arc<str>,
     /// Newest value and when it was sampled; `None` where it never came or can't be read.
@@ -386,7 +391,7 @@ pub(crate) enum Verdict {
 }
 
 /// Whether the drivers that a station needs are there.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub(crate) struct Link {
     pub(crate) instance: Arc<str>,
     /// `None` while it is up; how it was lost otherwise.
@@ -444,7 +449,7 @@ pub(crate) struct StopPress<'a> {
 }
 
 /// One interlock of one station: its condition and where it stands.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 struct Latch {
     name: InterlockName,
     condition: Condition,
@@ -563,7 +568,7 @@ impl Latch {
 }
 
 /// All interlocks of one station.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub(crate) struct Panel {
     station: StationId,
     latches: Vec<Latch>,

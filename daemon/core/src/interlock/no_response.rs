@@ -20,6 +20,8 @@
 //! The heat and the temperatures are remembered over a restart of the run's heat, but a time counts only if all of it
 //! belongs to this heat.
 
+use serde::{Deserialize, Serialize};
+
 use super::{Cause, Effect, Facts, InForce, Observation, Threshold, hundredths};
 use crate::trend::Trend;
 use crate::units::{CelsiusDelta, Millis};
@@ -46,8 +48,10 @@ const TURNING: f64 = 0.6;
 const COOL: f64 = 60.0;
 
 /// The last minute and a half of the steered temperature, and the start of heat that it belongs to.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub(super) struct NoResponse {
+    /// Forgotten when heat begins, and so not kept with an excerpt.
+    #[serde(skip)]
     steered: Trend,
     since: Millis,
     /// Scans of the station's channels up to the last look.
@@ -57,7 +61,7 @@ pub(super) struct NoResponse {
 }
 
 /// No response: how far the temperature moved, where to, and which rule it broke.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, Serialize, Deserialize)]
 struct Found {
     moved: f64,
     celsius: f64,

@@ -2,11 +2,13 @@
 //!
 //! Warns at 80 % of the limit, so that somebody who is there can confirm before the heat goes.
 
+use serde::{Deserialize, Serialize};
+
 use super::{Cause, Effect, Facts, InForce, Observation, Threshold};
 use crate::limits::LimitName;
 use crate::units::Millis;
 
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub(super) struct OperatorAbsent;
 
 impl OperatorAbsent {

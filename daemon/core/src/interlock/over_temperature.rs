@@ -7,13 +7,15 @@
 //! ceiling that counts *now*. So a ceiling that somebody lowers acts at the next evaluation on what has
 //! already been read.
 
+use serde::{Deserialize, Serialize};
+
 use super::{Cause, Effect, Facts, InForce, Observation, Threshold};
 use crate::units::CelsiusDelta;
 
 /// How far above the ceiling one scan is enough.
 const AT_ONCE_ABOVE: CelsiusDelta = CelsiusDelta::constant(10.0);
 
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub(super) struct OverTemperature;
 
 impl OverTemperature {

@@ -2,6 +2,8 @@
 //!
 //! What can't be read counts as open. Acts after [`CONFIRM`]: a relay contact bounces.
 
+use serde::{Deserialize, Serialize};
+
 use super::{Cause, Effect, Facts, InForce, Observation, Threshold};
 use crate::units::Millis;
 
@@ -9,7 +11,7 @@ use crate::units::Millis;
 const CONFIRM: Millis = Millis(200);
 
 /// Remembers since when the first open permissive has been open.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub(super) struct PermissiveOpen {
     open_since: Option<Millis>,
 }

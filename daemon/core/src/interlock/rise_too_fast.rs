@@ -17,6 +17,8 @@
 //!
 //! Only readings from after the heat became possible count: a bead that was taped on just before a start reads a jump.
 
+use serde::{Deserialize, Serialize};
+
 use super::{Cause, Effect, Facts, InForce, Observation, Threshold};
 use crate::limits::LimitName;
 use crate::channel::Channel;
@@ -28,7 +30,7 @@ const CONFIRM: Millis = Millis::from_secs(1);
 const SMOOTHED_OVER: Millis = Millis::from_secs(2);
 
 /// For each channel, in the station's order: the sample time since which its slope has been above the limit.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub(super) struct RiseTooFast {
     over_since: Vec<Option<Millis>>,
 }

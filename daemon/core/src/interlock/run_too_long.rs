@@ -1,9 +1,11 @@
 //! `run-too-long`: the run takes longer than its limit, so something is not as planned.
 
+use serde::{Deserialize, Serialize};
+
 use super::{Cause, Effect, Facts, InForce, Observation, Threshold};
 use crate::limits::LimitName;
 
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub(super) struct RunTooLong;
 
 impl RunTooLong {

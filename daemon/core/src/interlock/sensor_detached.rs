@@ -27,6 +27,8 @@
 //! and one that was loose from the start. A first run has its guard against them until its first target, and a model
 //! that it made on the way from then on.
 
+use serde::{Deserialize, Serialize};
+
 use super::{Cause, Effect, Facts, InForce, Observation, Threshold, Verdict, hundredths};
 use crate::channel::Channel;
 use crate::units::{CelsiusDelta, Millis};
@@ -69,13 +71,13 @@ const TELLING_RISE: f64 = 5.0;
 const ROOM: f64 = 20.0;
 
 /// What is remembered of the channels, in the station's order.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub(super) struct SensorDetached {
     falls: Vec<Falls>,
 }
 
 /// A channel's scans up to the last look, in how many of the last ones in a row it fell too fast, and since when.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy, Default, Serialize, Deserialize)]
 struct Falls {
     scans: u64,
     in_a_row: u32,

@@ -6,6 +6,8 @@
 //!
 //! Time in which the daemon's own loop was late doesn't count: the next scan may be waiting to be read.
 
+use serde::{Deserialize, Serialize};
+
 use super::{Cause, Effect, Facts, InForce, Observation, Threshold};
 use crate::channel::Sample;
 use crate::units::Millis;
@@ -15,7 +17,7 @@ const CONFIRM_SCANS: u32 = 3;
 /// How long a fault may last, for a channel that is sampled slowly.
 const CONFIRM_TIME: Millis = Millis(500);
 
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub(super) struct SensorFault;
 
 impl SensorFault {

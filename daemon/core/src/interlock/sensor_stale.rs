@@ -7,9 +7,11 @@
 //! still to be read. Half a second of it takes the heat away by `clock`; blaming a sensor would send a safety role to
 //! look for a fault that isn't there.
 
+use serde::{Deserialize, Serialize};
+
 use super::{Cause, Effect, Facts, InForce, Observation, Threshold};
 
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub(super) struct SensorStale;
 
 impl SensorStale {

@@ -27,6 +27,8 @@
 //!
 //! Once it has acted, the cause stands until the value changes.
 
+use serde::{Deserialize, Serialize};
+
 use super::{Cause, Effect, Facts, InForce, Observation, Threshold};
 use crate::channel::{Channel, Sample};
 use crate::units::{CelsiusDelta, Millis};
@@ -63,7 +65,7 @@ const HOT: f64 = 60.0;
 const NONE: f64 = 0.02;
 
 /// One channel's value and for how long it has been that.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, Serialize, Deserialize)]
 struct Still {
     /// Scans of the channel up to the last look.
     scans: u64,
@@ -73,6 +75,7 @@ struct Still {
     until: Millis,
     readings: u32,
     /// Smallest change ever seen.
+    #[serde(with = "crate::excerpt::any_float")]
     finest: f64,
     /// Rise and mean heat of the time before it stood still, once it has for half the time that it may.
     before: Option<(f64, f64)>,
@@ -83,7 +86,7 @@ struct Still {
 }
 
 /// Remembers each channel's value, in the station's order, and when the present ramp began.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub(super) struct SensorStuck {
     still: Vec<Option<Still>>,
     /// The target and the start of heat that the ramp belongs to, and when it began.

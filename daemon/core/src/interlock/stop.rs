@@ -4,9 +4,11 @@
 //! Stopping one station is "heat off"; stopping the whole lab is a cut, since whoever stops everything has
 //! seen something that a safety role should look at.
 
+use serde::{Deserialize, Serialize};
+
 use super::{Cause, Effect, Facts, InForce, Observation, Threshold};
 
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub(super) struct Stop;
 
 impl Stop {

@@ -4,6 +4,8 @@
 //! Every window of a supply starts with a second of the clock that daemon and drivers share, so that what is on in a
 //! slot of one second is on in the same slot of the next. Pure: who is on when comes in, where there is room comes out.
 
+use serde::{Deserialize, Serialize};
+
 use crate::units::{Fraction, Millis, Watts};
 
 /// Slots of a second.
@@ -22,7 +24,7 @@ const ROUNDING: f64 = 1e-6;
 pub(super) type Load = [f64; SLOTS];
 
 /// How an output draws what it was told.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub(crate) enum Draw {
     /// Its share of its rated power, all the time.
     Steady,
@@ -44,6 +46,27 @@ impl Draw {
         }
     }
 
+    /// As one number, to be kept.
+    pub(super) fn code(self) -> u64 {
+        match self {
+            Self::Steady => 0,
+            Self::AnyTime => 1,
+            Self::Windowed(slots) => u64::try_from(slots).unwrap_or(u64::MAX).saturating_add(2),
+        }
+    }
+
+    /// What [`Draw::code`] said; `None` if it makes no sense.
+    pub(super) fn from_code(code: u64) -> Option<Self> {
+        match code {
+            0 => Some(Self::Steady),
+            1 => Some(Self::AnyTime),
+            slots => usize::try_from(slots - 2)
+                .ok()
+                .filter(|slots| (1..=SLOTS).contains(slots))
+                .map(Self::Windowed),
+        }
+    }
+
     /// What heaters that are told the same draw together.
     pub(crate) fn together(self, other: Self) -> Self {
         if self == other { self } else { Self::AnyTime }
@@ -56,7 +79,7 @@ impl Draw {
 }
 
 /// What one station's heaters draw while a command holds.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub(super) struct Block {
     /// Share of the rated power, as a mean.
     pub(super) share: Fraction,

@@ -8,6 +8,7 @@
 //!
 //! A walk that fails is kept by its seed in `regressions.txt` beside this file, and is played first from then on.
 
+mod alone;
 mod walk;
 mod watch;
 
@@ -16,6 +17,7 @@ use benchward_core::units::Millis;
 use proptest::prelude::*;
 use proptest::test_runner::{Config, FileFailurePersistence, RngAlgorithm, TestRng, TestRunner};
 
+use alone::Alone;
 use walk::{Step, World, setup, steps};
 use watch::{Counts, Watch};
 
@@ -127,6 +129,34 @@ proptest! {
             world.step(step, &mut |before, now, event, lab, actions| after.check(before, now, event, lab, actions))?;
         }
     }
+}
+
+/// A run is decided again from what reached its station alone, beside stations that share its driver and its supply.
+#[test]
+fn a_run_is_decided_again_from_its_excerpt() {
+    let config = config(20);
+    let mut runner = TestRunner::new(config);
+    let followed = std::cell::Cell::new((0, 0));
+    runner
+        .run(&steps(), |steps| {
+            let mut lab = Lab::new(setup(Vec::new()));
+            lab.note_supplies();
+            let (mut alone, mut world) = (Alone::default(), World::new(lab));
+            for step in &steps {
+                world.step(step, &mut |before, now, event, after, actions| {
+                    alone.check(before, now, event, after, actions)
+                })?;
+            }
+            let (runs, actions) = followed.get();
+            followed.set((runs + alone.followed.0, actions + alone.followed.1));
+            Ok(())
+        })
+        .unwrap();
+    let (runs, actions) = followed.get();
+    assert!(
+        runs > 20 && actions > 2_000,
+        "{runs} runs with {actions} decisions are too few"
+    );
 }
 
 /// The walks are worth something only if they get to where it matters. Always the same seed, so that this doesn't

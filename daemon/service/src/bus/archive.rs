@@ -3,7 +3,7 @@
 use std::fs::File;
 
 use benchward_api::judging::{self, STATS_RUNS_MAX};
-use benchward_api::{Error, shapes};
+use benchward_api::{Error, redo, shapes};
 use benchward_archive::{self as archive, JournalQuery, Query, export};
 use tracing::warn;
 use zbus::wire::OwnedFd;
@@ -112,6 +112,19 @@ impl Archive {
             })
         })
         .await
+    }
+
+    /// Feeds what reached the station of a run through the core again and compares what is decided with what was, as JSON
+    /// (`shapes::Redone`). Needs no role. One at a time: an hour's run takes seconds of a core.
+    ///
+    /// Errors: `NoSuch`, `Archive` (what it was decided on was not kept).
+    async fn redo(&self, run: u64) -> Result<String, Error> {
+        static ONE: tokio::sync::Mutex<()> = tokio::sync::Mutex::const_new(());
+        let _one = ONE.lock().await;
+        let reader = self.0.shared.reader.clone();
+        // What has been decided by now is to be in the files first.
+        self.0.shared.keep.barrier().await.map_err(Error::Archive)?;
+        blocking(move || json(&redo::redo(&reader, run)?)).await
     }
 
     /// Trips and warnings, each from raised to cleared, newest first, as JSON (`shapes::TripRecords`). `query`: a JSON object
