@@ -12,11 +12,14 @@ mod failure;
 
 mod daemon;
 mod degrees;
+mod file;
 mod moment;
+mod readings;
 mod records;
 
 mod figures;
 mod foretold;
+mod pages;
 mod plot;
 mod screen;
 mod table;
@@ -61,6 +64,9 @@ pub(crate) struct Session {
 
 impl Session {
     fn new(global: Global) -> Self {
+        if let Some(scale) = global.degrees {
+            degrees::show(scale);
+        }
         Self {
             screen: Screen::new(global.json, global.color),
             socket: global.socket,
