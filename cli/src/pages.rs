@@ -35,10 +35,10 @@ pub(crate) enum Sheet {
 pub(crate) struct Output {
     /// As a page for a browser or for paper [default: as the file of --output ends]
     #[arg(long, value_name = "FORM")]
-    pub(crate) format: Option<Form>,
+    format: Option<Form>,
     /// File to write; one that is there is replaced [default: stdout]
-    #[arg(short, long, value_name = "FILE")]
-    pub(crate) output: Option<PathBuf>,
+    #[arg(short = 'o', long = "output", id = "output", value_name = "FILE")]
+    file: Option<PathBuf>,
     /// Paper of a PDF; an HTML page takes that of the printer
     #[arg(long, value_name = "SIZE", default_value = "a4")]
     paper: Sheet,
@@ -60,8 +60,8 @@ impl Output {
     /// # Errors
     /// A file whose name says neither.
     pub(crate) fn form(&self) -> Result<Option<Form>, Failure> {
-        let form = self.format.or_else(|| self.output.as_deref().and_then(by_name));
-        match &self.output {
+        let form = self.format.or_else(|| self.file.as_deref().and_then(by_name));
+        match &self.file {
             Some(file) if form.is_none() => Err(Failure::wrong_use(
                 format!("{} ends neither in .html nor in .pdf", file.display()),
                 "say which with --format",
@@ -82,7 +82,7 @@ impl Output {
                 ("pdf", pdf::pdf(document, paper).map_err(Failure::failed)?)
             }
         };
-        let Some(file) = &self.output else {
+        let Some(file) = &self.file else {
             let mut out = io::stdout().lock();
             if form == Form::Pdf && out.is_terminal() {
                 return Err(Failure::wrong_use(

@@ -373,6 +373,18 @@ impl Panel {
         let width = fonts::width(&text, LETTERS, strong);
         let left = x.min(self.right() - 4.0 - width).max(self.left + 4.0);
         let base = y.min(self.bottom() - 4.0).max(self.top + LETTERS);
+        if strong {
+            // It may stand across lines.
+            drawing.shapes.push(Shape::Area {
+                points: vec![
+                    (left - 2.0, base - LETTERS),
+                    (left + width + 2.0, base - LETTERS),
+                    (left + width + 2.0, base + 3.0),
+                    (left - 2.0, base + 3.0),
+                ],
+                ink: Ink::Ground,
+            });
+        }
         drawing.words((left, base), Anchor::Start, &text, ink, strong);
     }
 }

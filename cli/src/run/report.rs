@@ -126,7 +126,7 @@ fn document(evidence: &Evidence) -> Document {
     blocks.push(Block::Heading("Sensors".into()));
     sensors(evidence, &mut blocks);
     blocks.push(Block::Heading("The chart as a table".into()));
-    blocks.extend(chart::steps(&evidence.readings, &run.started).map(Block::Table));
+    blocks.extend(chart::steps(&evidence.readings).map(Block::Table));
     blocks.push(Block::Table(chart::extremes(&evidence.readings)));
     blocks.push(Block::Heading("Recipe".into()));
     blocks.push(Block::Text(format!(

@@ -224,6 +224,14 @@ fn bands(drawing: &mut Drawing, panel: &Panel, readings: &Readings, recipe: Opti
     }
 }
 
+/// `ramp 2`, `cooldown`: the stage matters while there is one to carry out.
+fn named(phase: &str, stage: Option<u16>) -> String {
+    match stage.filter(|_| matches!(phase, "ramp" | "dwell")) {
+        Some(stage) => format!("{phase} {stage}"),
+        None => phase.to_owned(),
+    }
+}
+
 /// Where phases begin, with as much of their names as fits.
 fn phases(drawing: &mut Drawing, panel: &Panel, readings: &Readings) {
     let line = Stroke {
@@ -237,10 +245,10 @@ fn phases(drawing: &mut Drawing, panel: &Panel, readings: &Readings) {
         if from > 0 {
             panel.upright(drawing, begin, line);
         }
-        let names = match stage {
-            Some(stage) => [format!("{phase} {stage}"), stage.to_string()],
-            None => [phase.to_owned(), String::new()],
-        };
+        let names = [
+            named(phase, stage),
+            stage.map_or(String::new(), |stage| stage.to_string()),
+        ];
         let (left, _) = panel.at(begin, panel.y.low);
         let (right, _) = panel.at(end, panel.y.low);
         for name in names.iter().filter(|name| !name.is_empty()) {
@@ -353,7 +361,7 @@ fn description(evidence: &Evidence) -> String {
                 .filter_map(|(at, value)| Some((*at, (*value)?)))
         };
         let highest = good().reduce(|best, one| if one.1 > best.1 { one } else { best });
-        if let (Some(first), Some(highest), Some(last)) = (good().next(), highest, good().last()) {
+        if let (Some(first), Some(highest), Some(last)) = (good().next(), highest, good().next_back()) {
             let _ = write!(
                 text,
                 "{name} begins at {}, has its highest reading, {}, at {}, and ends at {}. ",
@@ -388,7 +396,7 @@ fn description(evidence: &Evidence) -> String {
 }
 
 /// Readings at round times: of each channel the newest good one that is at most [`GAP_S`] old, heat as it was then.
-pub(super) fn steps(readings: &Readings, _started: &str) -> Option<Table> {
+pub(super) fn steps(readings: &Readings) -> Option<Table> {
     const STEPS: [f64; 14] = [
         1.0, 2.0, 5.0, 10.0, 15.0, 20.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1_800.0, 3_600.0, 7_200.0,
     ];
@@ -417,38 +425,39 @@ pub(super) fn steps(readings: &Readings, _started: &str) -> Option<Table> {
         &columns,
     );
     let phases: Vec<_> = readings.spans().collect();
-    let mut time = (from / step).ceil() * step;
-    // The last row is where the record ends.
-    let mut last = false;
-    while !last {
-        last = time >= to;
-        let time_shown = time.min(to);
+    // The first and the last row are where the record begins and ends.
+    let mut times = vec![from];
+    let mut next = ((from / step).floor() + 1.0) * step;
+    while next < to {
+        times.push(next);
+        next += step;
+    }
+    if to > from {
+        times.push(to);
+    }
+    for time in times {
         let row = readings
             .at_s
-            .partition_point(|at| *at <= time_shown + 1.0e-9)
+            .partition_point(|at| *at <= time + 1.0e-9)
             .checked_sub(1);
-        if let Some(row) = row {
-            let phase = phases.iter().find(|(from, to, ..)| (*from..*to).contains(&row));
-            let mut cells = vec![
-                Cell::from(at(time_shown)),
-                phase
-                    .map_or(String::new(), |(_, _, phase, stage)| {
-                        stage.map_or((*phase).to_owned(), |stage| format!("{phase} {stage}"))
-                    })
-                    .into(),
-                celsius(readings.target[row]).into(),
-            ];
-            for (_, column) in &readings.channels {
-                let newest = (0..=row)
-                    .rev()
-                    .take_while(|at| time_shown - readings.at_s[*at] <= GAP_S)
-                    .find_map(|at| column[at]);
-                cells.push(celsius(newest).into());
-            }
-            cells.push(percent(readings.heat[row]).into());
-            table.row(cells);
+        let Some(row) = row else { continue };
+        let phase = phases.iter().find(|(from, to, ..)| (*from..*to).contains(&row));
+        let mut cells = vec![
+            Cell::from(at(time)),
+            phase
+                .map_or(String::new(), |(_, _, phase, stage)| named(phase, *stage))
+                .into(),
+            celsius(readings.target[row]).into(),
+        ];
+        for (_, column) in &readings.channels {
+            let newest = (0..=row)
+                .rev()
+                .take_while(|at| time - readings.at_s[*at] <= GAP_S)
+                .find_map(|at| column[at]);
+            cells.push(celsius(newest).into());
         }
-        time += step;
+        cells.push(percent(readings.heat[row]).into());
+        table.row(cells);
     }
     Some(table)
 }
