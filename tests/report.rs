@@ -137,7 +137,7 @@ const OUTSIDE: &str = "[...document.querySelectorAll('svg')].flatMap(svg => { co
 /// In the page: labels of charts that stand on each other.
 const OVERLAPPING: &str = "[...document.querySelectorAll('svg')].flatMap(svg => { const all = [...svg.querySelectorAll('text')].map(text => \
     [text.textContent, text.getBoundingClientRect()]); return all.flatMap(([a, p], at) => all.slice(at + 1).filter(([b, q]) => \
-    p.left < q.right - 1 && q.left < p.right - 1 && p.top < q.bottom - 3 && q.top < p.bottom - 3).map(([b]) => a + ' / ' + b)); })";
+    p.left < q.right - 1 && q.left < p.right - 1 && p.top < q.bottom - 2 && q.top < p.bottom - 2).map(([b]) => a + ' / ' + b)); })";
 
 /// What holds for every page, whatever is on it.
 fn reads_well(browser: &mut Browser, page: &Path) {

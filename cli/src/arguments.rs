@@ -13,8 +13,8 @@ use crate::degrees::Scale;
 use crate::failure::Failure;
 use crate::screen::Screen;
 use crate::{
-    board, config, demo, driver, journal, limit, present, recipe, run, sensor, status, stop, trip, watch,
-    window,
+    board, config, demo, driver, journal, limit, present, recipe, run, sensor, shell, status, stop, trip,
+    watch, window,
 };
 
 /// Help shows an example before it explains.
@@ -110,6 +110,8 @@ pub(crate) enum Command {
     #[command(subcommand)]
     Sensor(sensor::Verb),
     Demo(demo::Arguments),
+    Completions(shell::Completions),
+    Man(shell::Manual),
 }
 
 /// The parser, with the same layout of help everywhere.

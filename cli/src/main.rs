@@ -34,6 +34,7 @@ mod present;
 mod recipe;
 mod run;
 mod sensor;
+mod shell;
 mod status;
 mod stop;
 mod trip;
@@ -143,6 +144,8 @@ async fn carry_out(session: &Session, command: Command) -> Result<Exit, Failure>
         Command::Driver(verb) => driver::carry_out(session, verb),
         Command::Board(verb) => board::carry_out(session, &verb).await,
         Command::Sensor(verb) => sensor::carry_out(session, &verb).await,
+        Command::Completions(arguments) => shell::completions(session, &arguments),
+        Command::Man(arguments) => shell::manual(session, &arguments),
         Command::Demo(arguments) => demo::demo(session, &arguments).await,
     }
 }

@@ -269,7 +269,7 @@ impl Panel {
             }
         }
         drawing.words(
-            (0.0, self.top - 7.0),
+            (0.0, self.top - 12.0),
             Anchor::Start,
             &self.y.label,
             Ink::Words,

@@ -46,6 +46,9 @@ pub fn html(document: &Document) -> String {
     page.out
 }
 
+/// Cells of at most so many letters are not broken on a screen.
+const KEPT: usize = 20;
+
 /// Text for the inside of an element or of a quoted attribute.
 fn escaped(text: &str) -> String {
     let text = visible(text);
@@ -174,6 +177,8 @@ impl Page {
         for row in &table.rows {
             self.out.push_str("<tr>");
             for (at, Cell { text, tone }) in row.iter().enumerate() {
+                // What is short stays on one line: a serial number that is broken at its hyphen reads badly.
+                let keep = if text.chars().count() <= KEPT { "keep" } else { "" };
                 let (open, close) = if at == 0 {
                     ("th scope=\"row\"", "th")
                 } else {
@@ -182,7 +187,7 @@ impl Page {
                 let _ = write!(
                     self.out,
                     "<{open}{}>{}</{close}>",
-                    attribute(&[side(at), class(*tone)]),
+                    attribute(&[side(at), class(*tone), keep]),
                     escaped(text)
                 );
             }
@@ -387,7 +392,8 @@ caption{text-align:left;color:var(--faint);padding:.2rem 0}
 th,td{text-align:left;vertical-align:top;padding:.28rem .9rem .28rem 0;border-bottom:1px solid var(--grid);overflow-wrap:break-word}
 tbody th{font-weight:400}
 thead th{border-bottom:1.5px solid var(--words)}
-th.right,td.right{text-align:right;white-space:nowrap}
+th.right,td.right{text-align:right}
+.right,.keep{white-space:nowrap}
 figure{margin:1rem 0}
 figcaption{color:var(--faint);font-size:.94rem}
 svg{display:block;width:100%;min-width:36rem;height:auto;font-family:\"Liberation Sans\",Arial,Helvetica,sans-serif}
@@ -410,6 +416,7 @@ thead{display:table-header-group}
 svg{min-width:0}
 table{font-size:8.5pt}
 th,td{padding:2pt 6pt 2pt 0}
+.right,.keep{white-space:normal}
 .notice,.headline div{print-color-adjust:exact}
 }
 ";
@@ -478,7 +485,7 @@ mod tests {
         for part in [
             "<caption id=\"t1\">Stages</caption>",
             "<th scope=\"col\" class=\"right\">Stage</th>",
-            "<th scope=\"row\" class=\"right\">1</th><td class=\"right bad\">60 °C</td>",
+            "<th scope=\"row\" class=\"right keep\">1</th><td class=\"right bad keep\">60 °C</td>",
             "<section aria-labelledby=\"h1\">\n<h2 id=\"h1\">A</h2>",
             "</section>\n</main>",
         ] {

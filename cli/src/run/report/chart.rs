@@ -121,7 +121,7 @@ fn drawing(evidence: &Evidence, recipe: Option<&Recipe>, (from, to): (f64, f64))
     let time = Axis::time("Time since the start", from, to, 10);
     let upper = Panel {
         left: LEFT,
-        top: 40.0,
+        top: 26.0,
         width: WIDTH - LEFT - 6.0,
         height: 300.0,
         x: time.clone(),
@@ -312,39 +312,37 @@ fn foretold(drawing: &mut Drawing, panel: &Panel, evidence: &Evidence, legend: &
 
 /// Trips and warnings, where they were.
 fn events(drawing: &mut Drawing, upper: &Panel, lower: &Panel, evidence: &Evidence) {
-    let mut row = 0.0;
-    let mut event = |after: f64, ink: Ink, text: &str| {
+    let started = &evidence.run.run.started;
+    let seen: Vec<_> = evidence
+        .trips
+        .iter()
+        .filter_map(|trip| Some((seconds(started, &trip.raised)?, trip)))
+        .filter(|(after, _)| (upper.x.low..=upper.x.high).contains(after))
+        .map(|(after, trip)| {
+            let ink = if trip.kind == "warning" {
+                Ink::Warning
+            } else {
+                Ink::Bad
+            };
+            (after, ink, format!("{}: {}", trip.kind, trip.interlock))
+        })
+        .collect();
+    for (after, ink, _) in &seen {
         let stroke = Stroke {
-            ink,
+            ink: *ink,
             width: 1.4,
             dash: Dash::DashDot,
         };
-        upper.upright(drawing, after, stroke);
-        lower.upright(drawing, after, stroke);
-        let (x, _) = upper.at(after, upper.y.low);
-        upper.note(
-            drawing,
-            (x + 4.0, upper.bottom() - 8.0 - row * (LETTERS + 4.0)),
-            text,
-            ink,
-            true,
-        );
+        upper.upright(drawing, *after, stroke);
+        lower.upright(drawing, *after, stroke);
+    }
+    // Words last, so that no line goes through them, in rows, so that they don't stand on each other.
+    let mut row = 0.0;
+    for (after, ink, text) in &seen {
+        let (x, _) = upper.at(*after, upper.y.low);
+        let y = upper.bottom() - 8.0 - row * (LETTERS + 4.0);
+        upper.note(drawing, (x + 4.0, y), text, *ink, true);
         row = (row + 1.0) % 4.0;
-    };
-    let started = &evidence.run.run.started;
-    for trip in &evidence.trips {
-        let Some(after) = seconds(started, &trip.raised) else {
-            continue;
-        };
-        if !(upper.x.low..=upper.x.high).contains(&after) {
-            continue;
-        }
-        let ink = if trip.kind == "warning" {
-            Ink::Warning
-        } else {
-            Ink::Bad
-        };
-        event(after, ink, &format!("{}: {}", trip.kind, trip.interlock));
     }
 }
 
