@@ -45,6 +45,11 @@ fn lab() -> Lab {
         let run = client
             .start("bench-1", "AX-20 <b>preheat</b> & co", serial)
             .expect("it is ready");
+        if serial != SERIAL {
+            // A limit that is moved under a run stays on its record.
+            let done = benchward(&place, &["limit", "set", "--station", "bench-1", "105C"]);
+            assert_eq!(done.code, 0, "{done:?}");
+        }
         wait_until("the record of the run is closed", || {
             client.run(run).run.ended.is_some()
         });
@@ -312,6 +317,17 @@ fn a_run_is_reported_for_eyes_ears_and_paper() {
         "\"AX-20 <b>preheat</b> & co\", revision 1"
     );
     assert_eq!(browser.value("document.querySelectorAll('b').length"), 0);
+
+    assert_eq!(browser.value(&fact("Ceiling")), "110.0 °C, set by the recipe");
+    let moved = written(&place, &["run", "report", &other], "moved.html");
+    reads_well(&mut browser, &moved);
+    let ceilings = browser.value(&fact("Ceiling")).as_str().expect("text").to_owned();
+    assert!(
+        ceilings.starts_with("110.0 °C, set by the recipe; from 0:")
+            && ceilings.ends_with(" on 105.0 °C, set by the station"),
+        "{ceilings}"
+    );
+    browser.open(&page, 1000, false);
 
     // What it shows is what an independent program finds in the exported file.
     same_as_numpy(&mut browser, &place, &run);

@@ -402,7 +402,8 @@ footer{color:var(--faint);font-size:.88rem;border-top:1px solid var(--grid)}
 @page{margin:15mm 14mm}
 @media print{
 :root{color-scheme:light}
-body{font-size:9.5pt;background:#fff}
+html{font-size:9.5pt}
+body{background:#fff}
 main,footer{max-width:none;padding:0}
 h1{font-size:16pt}
 h2{font-size:12pt;margin:14pt 0 4pt;break-after:avoid}
@@ -414,7 +415,6 @@ p{max-width:none}
 caption{break-after:avoid}
 thead{display:table-header-group}
 svg{min-width:0}
-table{font-size:8.5pt}
 th,td{padding:2pt 6pt 2pt 0}
 .right,.keep{white-space:normal}
 .notice,.headline div{print-color-adjust:exact}

@@ -291,20 +291,17 @@ fn facts(evidence: &Evidence, recipe: Option<&Recipe>) -> Vec<Fact> {
                 .unwrap_or_else(|| "nothing is on record".into()),
         ),
     ];
+    if !shown.ceilings.is_empty() {
+        facts.push(Fact::new("Ceiling", ceilings(shown)));
+    }
     if let Some(recipe) = recipe {
         facts.push(Fact::new("Steered by", steered(&recipe.control)));
-        facts.push(Fact::new(
-            "Recipe's ceiling",
-            recipe.ceiling.map_or_else(
-                || "none: the lab's or the station's counted".to_owned(),
-                |ceiling| {
-                    format!(
-                        "{}; the lowest of lab's, station's and recipe's counts",
-                        celsius(Some(ceiling.degrees()))
-                    )
-                },
-            ),
-        ));
+        if shown.ceilings.is_empty() {
+            let own = recipe
+                .ceiling
+                .map_or(NONE.into(), |ceiling| celsius(Some(ceiling.degrees())));
+            facts.push(Fact::new("Recipe's ceiling", own));
+        }
         facts.push(Fact::new(
             "Safe to handle below",
             celsius(Some(recipe.cooldown.safe.degrees())),
@@ -318,6 +315,24 @@ fn facts(evidence: &Evidence, recipe: Option<&Recipe>) -> Vec<Fact> {
         },
     ));
     facts
+}
+
+/// `130.0 °C, set by the recipe; from 1:20 on 110.0 °C, set by the lab`.
+fn ceilings(shown: &shapes::RunShown) -> String {
+    let mut text = String::new();
+    for (number, ceiling) in shown.ceilings.iter().enumerate() {
+        if number > 0 {
+            let after = seconds(&shown.run.started, &ceiling.at).unwrap_or_default();
+            let _ = write!(text, "; from {} on ", at(after));
+        }
+        let _ = write!(
+            text,
+            "{}, set by {}",
+            celsius(Some(ceiling.celsius)),
+            ceiling.from
+        );
+    }
+    text
 }
 
 /// When the board was announced safe to handle, and how long after the start.

@@ -279,6 +279,7 @@ mod tests {
                 text: "the recipe's own window".into(),
             }),
             cautions: Vec::new(),
+            ceilings: Vec::new(),
             trips: vec![shapes::Trip {
                 interlock: "operator-absent".into(),
                 at: "2026-11-25T13:48:33.120Z".into(),

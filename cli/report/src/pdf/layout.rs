@@ -15,6 +15,8 @@ const TEXT: f64 = 9.5;
 const SMALL: f64 = 8.5;
 /// Height of a line, in sizes of its letters.
 const LEADING: f64 = 1.35;
+/// Columns of tables that need no more than this are not made narrower: a time with its date.
+const SHORT: f64 = 92.0;
 /// Between two columns of a table.
 const GUTTER: f64 = 9.0;
 
@@ -455,7 +457,18 @@ impl Layout {
             let more = ((room - wanted) / columns.max(1) as f64).min(40.0);
             return natural.iter().map(|width| width + more).collect();
         }
-        let least: Vec<f64> = (0..columns).map(|at| column(at, &word) + 0.1).collect();
+        // What is short stays on one line; only long cells give way.
+        let least: Vec<f64> = natural
+            .iter()
+            .enumerate()
+            .map(|(at, &natural)| {
+                if natural <= SHORT {
+                    natural
+                } else {
+                    column(at, &word) + 0.1
+                }
+            })
+            .collect();
         let needed: f64 = least.iter().sum();
         if needed >= room {
             return least.iter().map(|width| width * room / needed).collect();

@@ -74,16 +74,42 @@ pub(super) fn blocks(evidence: &Evidence, recipe: Option<&Recipe>, blocks: &mut 
             " A cross on a line is when a stage was foretold to reach its target, and the range of that.",
         );
     }
-    if let Some(ceiling) = recipe.and_then(|recipe| recipe.ceiling)
-        && !ceiling_fits(readings, ceiling.degrees())
-    {
+    let above: Vec<String> = ceilings(evidence, recipe, to)
+        .into_iter()
+        .filter(|(_, _, ceiling)| !ceiling_fits(readings, *ceiling))
+        .map(|(_, _, ceiling)| celsius(Some(ceiling)))
+        .collect();
+    if !above.is_empty() {
         let _ = write!(
             how,
             " The ceiling, {}, is above what is drawn.",
-            celsius(Some(ceiling.degrees()))
+            above.join(" and then ")
         );
     }
     blocks.push(Block::Text(how));
+}
+
+/// The ceilings that counted, °C, with seconds from when to when: as on record, else the recipe's own.
+fn ceilings(evidence: &Evidence, recipe: Option<&Recipe>, to: f64) -> Vec<(f64, f64, f64)> {
+    let known: Vec<(f64, f64)> = evidence
+        .run
+        .ceilings
+        .iter()
+        .filter_map(|ceiling| Some((seconds(&evidence.run.run.started, &ceiling.at)?, ceiling.celsius)))
+        .collect();
+    if known.is_empty() {
+        let own = recipe.and_then(|recipe| recipe.ceiling);
+        return own
+            .map(|ceiling| (0.0, to, ceiling.degrees()))
+            .into_iter()
+            .collect();
+    }
+    let ends = known.iter().skip(1).map(|(begins, _)| *begins).chain([to]);
+    known
+        .iter()
+        .zip(ends)
+        .map(|((begins, celsius), ends)| (*begins, ends, *celsius))
+        .collect()
 }
 
 /// Lowest and highest good reading or target, °C.
@@ -110,14 +136,14 @@ fn drawing(evidence: &Evidence, recipe: Option<&Recipe>, (from, to): (f64, f64))
     let scale = shown();
     let reading = |celsius: f64| scale.reading(celsius);
     let (low, high) = span(readings).unwrap_or((0.0, 100.0));
-    let ceiling = recipe
-        .and_then(|recipe| recipe.ceiling)
-        .map(benchward_core::units::Celsius::degrees)
-        .filter(|ceiling| ceiling_fits(readings, *ceiling));
+    let mut ceilings = ceilings(evidence, recipe, to);
+    ceilings.retain(|(_, _, ceiling)| ceiling_fits(readings, *ceiling));
     let safe = recipe
         .map(|recipe| recipe.cooldown.safe.degrees())
         .filter(|safe| (low..=high).contains(safe));
-    let high = ceiling.map_or(high, |ceiling| high.max(ceiling));
+    let high = ceilings
+        .iter()
+        .fold(high, |high, (_, _, ceiling)| high.max(*ceiling));
     let time = Axis::time("Time since the start", from, to, 10);
     let upper = Panel {
         left: LEFT,
@@ -154,7 +180,7 @@ fn drawing(evidence: &Evidence, recipe: Option<&Recipe>, (from, to): (f64, f64))
     lower.scales(&mut drawing, true);
     phases(&mut drawing, &upper, readings);
     let mut legend = Vec::new();
-    if let Some(ceiling) = ceiling {
+    for (begins, ends, ceiling) in ceilings {
         let style = Style::line(
             Ink::Limit,
             Dash::Long,
@@ -162,7 +188,7 @@ fn drawing(evidence: &Evidence, recipe: Option<&Recipe>, (from, to): (f64, f64))
             format!("ceiling {}", celsius(Some(ceiling))),
         );
         if let Some(stroke) = style.stroke {
-            upper.level(&mut drawing, reading(ceiling), (from, to), stroke);
+            upper.level(&mut drawing, reading(ceiling), (begins, ends), stroke);
         }
         legend.push(style);
     }

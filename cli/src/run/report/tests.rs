@@ -34,6 +34,10 @@ pub(super) fn evidence() -> Evidence {
                     "channel": "hottest", "text": "peak: 84.2 °C (hottest), 4.2 °C above the limit of 80 °C"}],
         "judged_by": {"window": null, "revision": 3, "judged": "2026-11-25T14:00:01.000Z", "text": "the recipe's own window"},
         "trips": [{"interlock": "operator-absent", "at": "2026-11-25T13:48:33.120Z", "text": "nobody confirmed presence"}],
+        "ceilings": [
+            {"at": "2026-11-25T13:46:33.120Z", "celsius": 95.0, "from": "the recipe"},
+            {"at": "2026-11-25T13:46:35.120Z", "celsius": 90.0, "from": "the station"},
+        ],
         "cautions": ["the lab's ceiling is raised to 280 °C"], "journal": [],
         "recipe_text": "recipe = \"QM-4\"\nceiling_celsius = 95\n[[stage]]\ntarget_celsius = 50\ndwell_s = 30\n",
     }))
@@ -131,6 +135,8 @@ fn everything_on_record_is_said() {
         "\"QM-4\": known board (revision 2, learned from run 7)"
             .replace('"', "&quot;")
             .as_str(),
+        "Ceiling 95.0 °C, set by the recipe; from 0:02 on 90.0 °C, set by the station",
+        "ceiling 95.0 °C ceiling 90.0 °C",
         "Less safe than usual the lab&#39;s ceiling is raised to 280 °C",
         "Calibration overdue The sensor of board-top was to be checked by 2026-11-20, before this run.",
         "peak 84.20 °C 72 °C 80 °C -105 % hottest fail",
