@@ -414,7 +414,7 @@ p{max-width:none}
 .headline div,.facts div,figure,tr,.notice{break-inside:avoid}
 caption{break-after:avoid}
 thead{display:table-header-group}
-svg{min-width:0}
+svg{min-width:0;max-height:105mm}
 th,td{padding:2pt 6pt 2pt 0}
 .right,.keep{white-space:normal}
 .notice,.headline div{print-color-adjust:exact}

@@ -464,8 +464,12 @@ fn foretold(shown: &shapes::RunShown, blocks: &mut Vec<Block>) {
     let mut row = |what: String, moment: &shapes::Moment, came: Option<f64>, governs: &str| {
         let within = moment.earliest_s.zip(moment.latest_s).zip(came);
         let within = match within {
-            Some(((from, to), came)) if (from..=to).contains(&came) => ("yes".to_owned(), Tone::Good),
-            Some(_) => ("no".to_owned(), Tone::Warning),
+            // Whole seconds are shown, and a range may be missed by less.
+            Some(((from, _), came)) if came < from => {
+                (format!("no, {:.1} s early", from - came), Tone::Warning)
+            }
+            Some(((_, to), came)) if came > to => (format!("no, {:.1} s late", came - to), Tone::Warning),
+            Some(_) => ("yes".to_owned(), Tone::Good),
             None => (NONE.into(), Tone::Plain),
         };
         table.row([

@@ -17,6 +17,8 @@ const SMALL: f64 = 8.5;
 const LEADING: f64 = 1.35;
 /// Columns of tables that need no more than this are not made narrower: a time with its date.
 const SHORT: f64 = 92.0;
+/// Paragraphs of no more lines than this are not torn.
+const WHOLE: usize = 6;
 /// Between two columns of a table.
 const GUTTER: f64 = 9.0;
 
@@ -211,7 +213,12 @@ impl Layout {
 
     /// A paragraph, over as many pages as it takes.
     fn text(&mut self, text: &str, size: f64, strong: bool, ink: Ink, node: usize) {
-        for line in lines(text, size, strong, self.width) {
+        let lines = lines(text, size, strong, self.width);
+        if lines.len() <= WHOLE {
+            #[expect(clippy::cast_precision_loss, reason = "a few lines")]
+            self.need(lines.len() as f64 * size * LEADING);
+        }
+        for line in lines {
             self.need(size * LEADING);
             self.words(Some(node), self.left, size, (strong, ink), line);
             self.y += size * LEADING;

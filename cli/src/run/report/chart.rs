@@ -18,7 +18,7 @@ const LEFT: f64 = 46.0;
 /// Readings further apart are not joined: between them nobody knows.
 const GAP_S: f64 = 2.0;
 /// Rows of the table that stands for the chart, at most.
-const STEPS_MAX: f64 = 40.0;
+const STEPS_MAX: f64 = 30.0;
 
 /// A curve in pieces: it ends where there is no good reading for longer than [`GAP_S`].
 fn pieces(at_s: &[f64], values: impl Iterator<Item = Option<f64>>) -> Vec<Vec<(f64, f64)>> {
