@@ -128,9 +128,9 @@ fn pages(pdf: &Path) -> (u32, f64, f64) {
             .to_owned()
     };
     let size = line("Page size:");
-    let mut sides = size.split(' ').filter_map(|word| word.parse::<f64>().ok());
-    let mut side = || sides.next().expect("two sides");
-    (line("Pages:").parse().expect("a number"), side(), side())
+    let mut lengths = size.split(' ').filter_map(|word| word.parse::<f64>().ok());
+    let mut length = || lengths.next().expect("two sides");
+    (line("Pages:").parse().expect("a number"), length(), length())
 }
 
 /// In the page: labels of charts that stand outside their frame.
@@ -147,19 +147,20 @@ const OVERLAPPING: &str = "[...document.querySelectorAll('svg')].flatMap(svg => 
 /// What holds for every page, whatever is on it.
 fn reads_well(browser: &mut Browser, page: &Path) {
     let nothing = Value::Array(Vec::new());
+    let shown = page.display();
     for (width, dark) in [(1000, false), (1000, true), (400, false)] {
         browser.open(page, width, dark);
-        assert_eq!(browser.complaints(), [""; 0], "{page:?}");
+        assert_eq!(browser.complaints(), [""; 0], "{shown}");
         assert_eq!(
             browser.requests(),
-            [format!("file://{}", page.display())],
+            [format!("file://{shown}")],
             "nothing else is asked for"
         );
         // Wide tables and charts scroll in their own boxes; the page itself never does.
         let fits = "document.scrollingElement.scrollWidth <= document.scrollingElement.clientWidth";
-        assert_eq!(browser.value(fits), true, "{page:?} at {width}");
-        assert_eq!(browser.value(OUTSIDE), nothing, "{page:?} at {width}");
-        assert_eq!(browser.value(OVERLAPPING), nothing, "{page:?} at {width}");
+        assert_eq!(browser.value(fits), true, "{shown} at {width}");
+        assert_eq!(browser.value(OUTSIDE), nothing, "{shown} at {width}");
+        assert_eq!(browser.value(OVERLAPPING), nothing, "{shown} at {width}");
         let ground = "getComputedStyle(document.body).backgroundColor";
         let expected = if dark {
             "rgb(21, 24, 27)"
@@ -225,13 +226,14 @@ fn reads_well(browser: &mut Browser, page: &Path) {
             "[...document.querySelectorAll('*')].every(one => [...one.attributes].every(attribute => !attribute.name.startsWith('on')))",
         ),
     ] {
-        assert_eq!(browser.value(expression), true, "{what}: {page:?}");
+        assert_eq!(browser.value(expression), true, "{what}: {shown}");
     }
 }
 
 /// Printed on both papers: as many pages as it says, and none that is empty.
 fn prints_well(browser: &mut Browser, place: &Place, page: &Path, pages_max: u32) {
     browser.open(page, 1000, true);
+    let shown = page.display();
     for (name, width, height) in [("a4.pdf", 8.268, 11.693), ("letter.pdf", 8.5, 11.0)] {
         let pdf = place.path(name);
         std::fs::write(&pdf, browser.print(width, height)).expect("the folder is ours");
@@ -242,7 +244,7 @@ fn prints_well(browser: &mut Browser, place: &Place, page: &Path, pages_max: u32
         );
         assert!(
             (1..=pages_max).contains(&count),
-            "{page:?} takes {count} pages of {name}"
+            "{shown} takes {count} pages of {name}"
         );
         for number in 1..=count {
             let mut text = system("pdftotext", "poppler-utils");

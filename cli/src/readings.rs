@@ -134,11 +134,11 @@ impl Write for Lines {
 pub(crate) mod tests {
     use super::*;
 
-    /// Rows a second apart: phase, stage, target, heat, and a reading per channel.
-    pub(crate) fn readings(
-        names: &[&str],
-        rows: &[(&str, Option<u16>, Option<f64>, f64, &[f64])],
-    ) -> Readings {
+    /// Phase, stage, target, heat, and a reading per channel.
+    type Made<'m> = (&'m str, Option<u16>, Option<f64>, f64, &'m [f64]);
+
+    /// Rows a second apart.
+    pub(crate) fn readings(names: &[&str], rows: &[Made<'_>]) -> Readings {
         let names: Vec<String> = names.iter().map(|name| (*name).to_owned()).collect();
         let mut lines = Lines::new(&names);
         for (at, (phase, stage, target, heat, celsius)) in rows.iter().enumerate() {
