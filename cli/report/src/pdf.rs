@@ -1,7 +1,7 @@
 //! A document as PDF: the same content as [`crate::html`], on A4 or Letter, with the font in it and charts as vectors.
 //!
 //! It is tagged, so that a screen reader finds headings, tables with their headings, and words for charts; the writer checks it against
-//! PDF/UA-1 as far as a program can. First everything gets its place ([`layout`]), then it is written ([`write`]).
+//! PDF/UA-1 as far as a program can. First everything gets its place (`layout`), then it is written (`write`).
 
 mod layout;
 mod write;
