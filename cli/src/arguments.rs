@@ -9,11 +9,12 @@ use clap::error::ErrorKind;
 use clap::{Args, CommandFactory, FromArgMatches, Parser, Subcommand, ValueEnum};
 
 use crate::caution::CAUTION;
+use crate::degrees::Scale;
 use crate::failure::Failure;
 use crate::screen::Screen;
 use crate::{
-    archive, board, config, demo, driver, journal, limit, present, recipe, run, sensor, status, stop, trip,
-    watch, window,
+    archive, board, config, demo, driver, journal, limit, present, recipe, run, sensor, shell, status, stop,
+    trip, watch, window,
 };
 
 /// Help shows an example before it explains.
@@ -60,6 +61,9 @@ pub(crate) struct Global {
     /// Colour: auto is where a terminal reads, unless `NO_COLOR` is set
     #[arg(long, global = true, value_name = "WHEN", default_value = "auto")]
     pub(crate) color: Color,
+    /// Scale of temperatures on screens and in reports; JSON stays in °C [default: the lab's, else celsius]
+    #[arg(long, global = true, value_name = "SCALE")]
+    pub(crate) degrees: Option<Scale>,
 }
 
 /// Where the daemon is asked.
@@ -108,6 +112,8 @@ pub(crate) enum Command {
     #[command(subcommand)]
     Sensor(sensor::Verb),
     Demo(demo::Arguments),
+    Completions(shell::Completions),
+    Man(shell::Manual),
 }
 
 /// The parser, with the same layout of help everywhere.

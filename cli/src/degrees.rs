@@ -1,6 +1,6 @@
 //! The scale that people read and type temperatures in: the only place where degrees Fahrenheit are made.
 //!
-//! The lab's configuration says which (`display`). It is for figures on screens alone: JSON, records and everything that
+//! The lab's configuration says which (`display`), unless the person does (`--degrees`). It is for figures on screens alone: JSON, records and everything that
 //! goes to the daemon are degrees Celsius, and so are sentences that the daemon wrote, which name their unit.
 
 use std::sync::OnceLock;
@@ -8,7 +8,7 @@ use std::sync::OnceLock;
 use benchward_core::units::Celsius;
 
 /// A scale of temperatures.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
 pub(crate) enum Scale {
     Celsius,
     Fahrenheit,
@@ -24,7 +24,12 @@ pub(crate) fn show_in(display: &str) {
     } else {
         Scale::Celsius
     };
-    // A process has one daemon; who came first counts.
+    show(scale);
+}
+
+/// Shows temperatures on this scale from now on, whatever is said later: the person's word comes before the lab's.
+pub(crate) fn show(scale: Scale) {
+    // A process has one person and one daemon; who came first counts.
     let _ = SHOWN.set(scale);
 }
 

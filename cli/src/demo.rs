@@ -212,6 +212,7 @@ fn tell_end(story: &mut Story<'_>, shown: &Shown) -> Result<(), Failure> {
     for command in [
         "run list",
         "run show 2",
+        "run report 2 -o run-2.html",
         "run export 1 --format csv",
         "journal list --kind trip",
         "journal verify",

@@ -1,6 +1,6 @@
 //! Figures as people read them: always with their unit, a dash where there is none.
 
-use crate::degrees::shown;
+use crate::degrees::{Scale, shown};
 
 /// Shown where there is no value.
 pub(crate) const NONE: &str = "-";
@@ -49,6 +49,81 @@ pub(crate) fn figure(value: Option<f64>) -> String {
 /// A limit as somebody wrote it: no more decimals than it has.
 pub(crate) fn limit(value: Option<f64>) -> String {
     value.map_or(NONE.into(), benchward_core::mistake::table::figure)
+}
+
+/// What a figure is one of, where the bus sends it with the key of its unit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Quantity<'k> {
+    /// A temperature.
+    Temperature,
+    /// A difference of temperatures.
+    Difference,
+    /// Degrees a second.
+    Rate,
+    /// Anything else, in this unit.
+    Other(&'k str),
+}
+
+impl<'k> Quantity<'k> {
+    /// Of a line of a window or a figure of a run. Differences have the same key as temperatures and are told by their name.
+    pub(crate) fn of(name: &str, key: &'k str) -> Self {
+        match key {
+            "celsius" if name.contains("spread") || name.starts_with("overshoot") => Self::Difference,
+            "celsius" => Self::Temperature,
+            "celsius_per_s" => Self::Rate,
+            other => Self::Other(other),
+        }
+    }
+
+    /// What two of them differ by.
+    pub(crate) fn apart(self) -> Self {
+        match self {
+            Self::Temperature => Self::Difference,
+            other => other,
+        }
+    }
+
+    /// The figure on a scale.
+    pub(crate) fn on(self, scale: Scale, value: f64) -> f64 {
+        match self {
+            Self::Temperature => scale.reading(value),
+            Self::Difference | Self::Rate => scale.difference(value),
+            Self::Other(_) => value,
+        }
+    }
+
+    /// The figure on the scale that is shown.
+    pub(crate) fn shown(self, value: f64) -> f64 {
+        self.on(shown(), value)
+    }
+
+    /// Its unit on the scale that is shown.
+    pub(crate) fn unit(self) -> String {
+        match self {
+            Self::Temperature | Self::Difference => shown().unit().into(),
+            Self::Rate => format!("{}/s", shown().unit()),
+            Self::Other(unit) => unit.into(),
+        }
+    }
+
+    /// [`figure`] with its unit.
+    pub(crate) fn figure(self, value: Option<f64>) -> String {
+        self.with_unit(figure(value.map(|value| self.shown(value))))
+    }
+
+    /// [`limit`] with its unit.
+    pub(crate) fn limit(self, value: Option<f64>) -> String {
+        self.with_unit(limit(value.map(|value| self.shown(value))))
+    }
+
+    fn with_unit(self, figure: String) -> String {
+        let unit = self.unit();
+        if figure == NONE || unit.is_empty() {
+            figure
+        } else {
+            format!("{figure} {unit}")
+        }
+    }
 }
 
 /// `42 %` of a share from 0 to 1. Heat that is on never shows as 0 %.
@@ -102,6 +177,35 @@ pub(crate) fn count(number: usize, one: &str, many: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_figure_is_turned_as_what_it_is() {
+        // Definitions of the scale: 100 °C is 212 °F; a difference of 10 °C is one of 18 °F.
+        for (name, key, value, fahrenheit) in [
+            ("peak", "celsius", 100.0, 212.0),
+            ("window: spread", "celsius", 10.0, 18.0),
+            ("overshoot of stage 1", "celsius", 10.0, 18.0),
+            ("rise", "celsius_per_s", 10.0, 18.0),
+            ("dwell of stage 2", "s", 10.0, 10.0),
+        ] {
+            let quantity = Quantity::of(name, key);
+            assert!(
+                (quantity.on(Scale::Fahrenheit, value) - fahrenheit).abs() < 1e-9,
+                "{name}"
+            );
+            assert!(
+                (quantity.on(Scale::Celsius, value) - value).abs() < 1e-9,
+                "{name}"
+            );
+        }
+        assert_eq!(Quantity::of("peak", "celsius").apart(), Quantity::Difference);
+        assert_eq!(
+            Quantity::of("rise", "celsius_per_s").figure(Some(1.5)),
+            "1.50 °C/s"
+        );
+        assert_eq!(Quantity::of("peak", "celsius").limit(None), "-");
+        assert_eq!(Quantity::of("window", "").figure(Some(1.0)), "1.00");
+    }
 
     #[test]
     fn figures_read_as_people_write_them() {

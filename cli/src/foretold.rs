@@ -35,7 +35,7 @@ pub(crate) fn moment(moment: &shapes::Moment) -> Option<String> {
 }
 
 /// `4:12, between 4:01 and 4:24` from the start.
-fn length(moment: &shapes::Moment) -> String {
+pub(crate) fn length(moment: &shapes::Moment) -> String {
     match (moment.likely_s, moment.earliest_s, moment.latest_s) {
         (Some(likely), Some(earliest), Some(latest)) => {
             format!(

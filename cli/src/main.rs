@@ -12,11 +12,14 @@ mod failure;
 
 mod daemon;
 mod degrees;
+mod file;
 mod moment;
+mod readings;
 mod records;
 
 mod figures;
 mod foretold;
+mod pages;
 mod plot;
 mod screen;
 mod table;
@@ -32,6 +35,7 @@ mod present;
 mod recipe;
 mod run;
 mod sensor;
+mod shell;
 mod status;
 mod stop;
 mod trip;
@@ -62,6 +66,9 @@ pub(crate) struct Session {
 
 impl Session {
     fn new(global: Global) -> Self {
+        if let Some(scale) = global.degrees {
+            degrees::show(scale);
+        }
         Self {
             screen: Screen::new(global.json, global.color),
             socket: global.socket,
@@ -139,6 +146,8 @@ async fn carry_out(session: &Session, command: Command) -> Result<Exit, Failure>
         Command::Driver(verb) => driver::carry_out(session, verb),
         Command::Board(verb) => board::carry_out(session, &verb).await,
         Command::Sensor(verb) => sensor::carry_out(session, &verb).await,
+        Command::Completions(arguments) => shell::completions(session, &arguments),
+        Command::Man(arguments) => shell::manual(session, &arguments),
         Command::Demo(arguments) => demo::demo(session, &arguments).await,
     }
 }

@@ -12,6 +12,7 @@ use benchward_archive::{Document, JournalQuery, Order, Query, Reader, Wall, expo
 
 use crate::daemon::{Daemon, parsed};
 use crate::failure::{Failure, with_causes};
+use crate::readings::{Lines, Readings};
 
 /// Where records come from.
 pub(crate) enum Records {
@@ -344,6 +345,23 @@ impl Records {
                 channel,
                 &reader.calibrations_of(station, channel)?,
             )),
+        }
+    }
+
+    /// The readings of a run, its `channels` first.
+    pub(crate) async fn readings(&self, run: u64, channels: &[String]) -> Result<Readings, Failure> {
+        let mut lines = Lines::new(channels);
+        let exported = self.export(run, Format::Jsonl, &mut lines).await?;
+        let mut readings = lines.finish();
+        readings.damage.extend(exported.damage);
+        Ok(readings)
+    }
+
+    /// What the lab is called.
+    pub(crate) async fn lab(&self) -> Result<String, Failure> {
+        match self {
+            Self::Daemon(daemon) => Ok(daemon.lab().await?.name().await.unwrap_or_default()),
+            Self::Folder(reader) => Ok(reader.lab().to_owned()),
         }
     }
 

@@ -5,6 +5,7 @@ mod export;
 mod judge;
 mod list;
 mod redo;
+mod report;
 mod show;
 mod start;
 mod stats;
@@ -22,13 +23,14 @@ Examples:
   benchward run confirm bench-1
   benchward run list --station bench-1
   benchward run show 12
+  benchward run report 12 -o run-12.html
   benchward run judge 12 --dry-run
   benchward run stats --recipe \"AX-20 backplane\"
   benchward run compare 12 15
   benchward run redo 12
   benchward run export 12 --format csv -o run-12.csv";
 
-/// Start, stop and resume runs; list, show, judge, chart, compare, decide again and export those that were
+/// Start, stop and resume runs; list, show, report, judge, chart, compare, decide again and export those that were
 #[derive(Debug, Subcommand)]
 #[command(before_help = EXAMPLES)]
 pub(crate) enum Verb {
@@ -38,6 +40,7 @@ pub(crate) enum Verb {
     Confirm(Confirm),
     List(list::Arguments),
     Show(show::Arguments),
+    Report(report::Arguments),
     Judge(judge::Arguments),
     Stats(stats::Arguments),
     Compare(compare::Arguments),
@@ -104,6 +107,7 @@ pub(crate) async fn carry_out(session: &Session, verb: Verb) -> Result<Exit, Fai
         }
         Verb::List(arguments) => list::list(session, arguments).await,
         Verb::Show(arguments) => show::show(session, &arguments).await,
+        Verb::Report(arguments) => report::report(session, &arguments).await,
         Verb::Judge(arguments) => judge::judge(session, &arguments).await,
         Verb::Stats(arguments) => stats::stats(session, arguments).await,
         Verb::Compare(arguments) => compare::compare(session, &arguments).await,

@@ -6,6 +6,7 @@
 
 pub mod attack;
 pub mod broker;
+pub mod browser;
 pub mod bus;
 pub mod client;
 pub mod clock;

@@ -56,6 +56,13 @@ target_celsius = 80
 dwell_s = 30
 band_celsius = 3
 
+[window]
+peak_celsius = [74, 90]
+rise_celsius_per_s_max = 3
+above = { celsius = 70, time_s = [20, 150] }
+dwell = { stage = 2, time_s_min = 25 }
+spread_celsius_max = 15
+
 [cooldown]
 safe_celsius = 45
 ",
@@ -83,6 +90,10 @@ band_celsius = 3
 target_celsius = 70
 dwell_s = 300
 band_celsius = 3
+
+[window]
+peak_celsius = [62, 80]
+dwell = { stage = 2, time_s_min = 280 }
 
 [cooldown]
 safe_celsius = 45

@@ -1,15 +1,20 @@
 //! `benchward run compare`.
 
+mod report;
+
 use std::fmt::Write as _;
 
 use benchward_api::judging::Align;
 use benchward_api::{Exit, shapes};
+use benchward_archive::Wall;
 use clap::Args;
 
 use super::list::{outcome, verdict};
 use crate::Session;
+use crate::degrees::shown;
 use crate::failure::Failure;
-use crate::figures::{NONE, celsius, clock, figure};
+use crate::figures::{NONE, Quantity, celsius, clock, difference, figure, offset};
+use crate::pages::Output;
 use crate::plot::Plot;
 use crate::screen::{Paint, Tone};
 use crate::table::{Side, Table};
@@ -19,6 +24,7 @@ Examples:
   benchward run compare 12 15
   benchward run compare 12 15 16 --align \"stage 2\"
   benchward run compare 12 15 --align 70C --channel board-edge
+  benchward run compare 12 15 -o 12-and-15.html
   benchward --json run compare 12 15";
 
 /// Columns of the chart: an 80 column screen less the scale.
@@ -38,14 +44,22 @@ pub(crate) struct Arguments {
     /// Which temperature: `hottest`, `coldest`, `mean`, or a channel
     #[arg(long, value_name = "CHANNEL", default_value = "hottest")]
     channel: String,
+    #[command(flatten)]
+    output: Output,
 }
 
 pub(super) async fn compare(session: &Session, arguments: &Arguments) -> Result<Exit, Failure> {
-    let compared = session
-        .records()
-        .await?
+    let form = arguments.output.form()?;
+    let records = session.records().await?;
+    let compared = records
         .compare(&arguments.runs, arguments.align, &arguments.channel)
         .await?;
+    if let Some(form) = form {
+        let (lab, made) = (records.lab().await?, Wall::now().to_string());
+        return arguments
+            .output
+            .write(session, form, &report::document(&compared, &lab, &made));
+    }
     session.screen.show(&compared, page)?;
     Ok(Exit::Done)
 }
@@ -82,8 +96,10 @@ fn page(compared: &shapes::Comparison, paint: Paint) -> String {
     text.push_str(&table.render(paint));
     let _ = writeln!(
         text,
-        "\n{}, °C, aligned at {}",
-        compared.channel, compared.aligned_at
+        "\n{}, {}, aligned at {}",
+        compared.channel,
+        shown().unit(),
+        compared.aligned_at
     );
     text.push_str(&chart(compared));
     text.push('\n');
@@ -100,7 +116,7 @@ fn chart(compared: &shapes::Comparison) -> String {
         compared.runs.iter().enumerate().flat_map(|(at, run)| {
             run.curve
                 .iter()
-                .filter_map(move |point| Some((at, point.at_s, point.celsius?)))
+                .filter_map(move |point| Some((at, point.at_s, shown().reading(point.celsius?))))
         })
     };
     let span = |pick: fn((usize, f64, f64)) -> f64| {
@@ -139,11 +155,11 @@ fn differences(compared: &shapes::Comparison, paint: Paint) -> String {
         ("AT", Side::Right),
         ("OVER", Side::Right),
     ]);
-    let degrees = |value: Option<f64>| value.map_or(NONE.into(), |value| format!("{value:+.2} °C"));
+    let degrees = |value: Option<f64>| value.map_or(NONE.into(), offset);
     for (at, one) in compared.differences.iter().enumerate() {
         #[expect(clippy::cast_precision_loss, reason = "seconds of a run")]
         let over = clock(one.seconds as f64);
-        let rms = one.rms_celsius.map_or(NONE.into(), |rms| format!("{rms:.2} °C"));
+        let rms = one.rms_celsius.map_or(NONE.into(), |rms| difference(rms, 2));
         table.plain([
             letter(at + 1).to_string(),
             degrees(one.mean_celsius),
@@ -164,15 +180,17 @@ fn figures(compared: &shapes::Comparison, paint: Paint) -> String {
     columns.extend(HEADINGS[..runs].iter().map(|&heading| (heading, Side::Right)));
     let mut table = Table::new(&columns);
     for one in &compared.figures {
-        let unit = match &*one.unit {
-            "celsius" => "°C",
-            "celsius_per_s" => "°C/s",
-            other => other,
-        };
-        let mut cells = vec![(one.figure.clone(), Tone::Plain), (unit.to_owned(), Tone::Plain)];
+        let quantity = Quantity::of(&one.figure, &one.unit);
+        let mut cells = vec![(one.figure.clone(), Tone::Plain), (quantity.unit(), Tone::Plain)];
         for at in 0..runs {
-            let value = one.values.get(at).copied().flatten();
+            let value = one
+                .values
+                .get(at)
+                .copied()
+                .flatten()
+                .map(|value| quantity.shown(value));
             let difference = one.differences.get(at).copied().flatten();
+            let difference = difference.map(|value| quantity.apart().shown(value));
             let cell = match (at, difference) {
                 (0, _) | (_, None) => figure(value),
                 (_, Some(difference)) => format!("{} ({difference:+.1})", figure(value)),

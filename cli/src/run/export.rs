@@ -1,7 +1,7 @@
 //! `benchward run export`.
 
 use std::io::{self, BufWriter, Write};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use benchward_api::{Exit, shapes};
 use clap::Args;
@@ -10,6 +10,7 @@ use serde::Serialize;
 use crate::Session;
 use crate::failure::Failure;
 use crate::figures::count;
+use crate::file::Part;
 use crate::records::{Exported, Format};
 use crate::screen::Tone;
 
@@ -50,22 +51,11 @@ pub(super) async fn export(session: &Session, arguments: &Arguments) -> Result<E
         out.flush()?;
         return Ok(judge(session, &exported));
     };
-    // Under another name until it is whole: a broken export must not pass for a run.
-    let folder = file
-        .parent()
-        .filter(|folder| !folder.as_os_str().is_empty())
-        .unwrap_or(Path::new("."));
-    let cannot = |error: &io::Error| Failure::failed(format!("can't write {}: {error}", file.display()));
-    let mut part = tempfile::Builder::new()
-        .prefix(".benchward-export-")
-        .permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666))
-        .tempfile_in(folder)
-        .map_err(|error| cannot(&error))?;
+    let mut part = Part::of(file)?;
     let exported = records
-        .export(arguments.run, arguments.format, part.as_file_mut())
+        .export(arguments.run, arguments.format, part.out())
         .await?;
-    part.as_file().sync_all().map_err(|error| cannot(&error))?;
-    part.persist(file).map_err(|error| cannot(&error.error))?;
+    part.finish()?;
     let heading = u64::from(arguments.format == Format::Csv);
     let written = Written {
         schema: shapes::SCHEMA,

@@ -9,7 +9,7 @@ use super::list::{outcome, verdict};
 use crate::Session;
 use crate::failure::Failure;
 use crate::figures::{
-    NONE, celsius, clock, clock_or_none, difference, figure, limit, moment, offset, or_none,
+    NONE, Quantity, celsius, clock, clock_or_none, difference, figure, limit, moment, offset, or_none,
 };
 use crate::foretold;
 use crate::journal;
@@ -179,17 +179,14 @@ pub(super) fn window(lines: &[shapes::WindowLine], paint: Paint) -> String {
         ("VERDICT", Side::Left),
     ]);
     for line in lines {
-        let unit = match &*line.unit {
-            "celsius" => "°C",
-            "celsius_per_s" => "°C/s",
-            other => other,
-        };
+        let quantity = Quantity::of(&line.line, &line.unit);
+        let shown = |value: Option<f64>| value.map(|value| quantity.shown(value));
         table.row([
             (format!("  {}", line.line), Tone::Plain),
-            (figure(line.value), Tone::Plain),
-            (limit(line.low), Tone::Plain),
-            (limit(line.high), Tone::Plain),
-            (unit.to_owned(), Tone::Plain),
+            (figure(shown(line.value)), Tone::Plain),
+            (limit(shown(line.low)), Tone::Plain),
+            (limit(shown(line.high)), Tone::Plain),
+            (quantity.unit(), Tone::Plain),
             (
                 line.margin
                     .map_or(NONE.into(), |margin| format!("{:.0} %", margin * 100.0)),
@@ -282,6 +279,7 @@ mod tests {
                 text: "the recipe's own window".into(),
             }),
             cautions: Vec::new(),
+            ceilings: Vec::new(),
             trips: vec![shapes::Trip {
                 interlock: "operator-absent".into(),
                 at: "2026-11-25T13:48:33.120Z".into(),

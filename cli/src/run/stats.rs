@@ -1,16 +1,19 @@
 //! `benchward run stats`.
 
+mod report;
+
 use std::fmt::Write as _;
 
 use benchward_api::{Exit, judging::STATS_RUNS_MAX, shapes};
-use benchward_archive::{Query, Wall};
+use benchward_archive::{Outcome, Query, Verdict, Wall};
 use clap::Args;
 
 use super::list::{HowEnded, HowJudged};
 use crate::Session;
 use crate::failure::Failure;
-use crate::figures::{NONE, count, figure, limit};
-use crate::moment;
+use crate::figures::{NONE, Quantity, count, figure, limit, moment};
+use crate::moment::parse;
+use crate::pages::Output;
 use crate::plot::{Plot, decimals};
 use crate::screen::{Paint, Tone};
 use crate::table::{Side, Table};
@@ -20,6 +23,7 @@ Examples:
   benchward run stats --recipe \"AX-20 backplane\"
   benchward run stats --station bench-1 --from 2026-11-01 --line peak
   benchward run stats --recipe \"AX-20 backplane\" --window \"lead-free\"
+  benchward run stats --recipe \"AX-20 backplane\" -o ax-20.html
   benchward --json run stats --station bench-1";
 
 /// Columns of a chart: an 80 column screen less the scale.
@@ -40,10 +44,10 @@ pub(crate) struct Arguments {
     #[arg(long, value_name = "STATION")]
     station: Option<String>,
     /// Only started at or after: 2026-11-25 (UTC) or 2026-11-25T13:46:33Z
-    #[arg(long, value_name = "TIME", value_parser = moment::parse)]
+    #[arg(long, value_name = "TIME", value_parser = parse)]
     from: Option<Wall>,
     /// Only started before
-    #[arg(long, value_name = "TIME", value_parser = moment::parse)]
+    #[arg(long, value_name = "TIME", value_parser = parse)]
     to: Option<Wall>,
     /// Only started by this person
     #[arg(long, value_name = "NAME")]
@@ -63,9 +67,45 @@ pub(crate) struct Arguments {
     /// At most so many runs, the newest
     #[arg(long, value_name = "N", default_value_t = STATS_RUNS_MAX, hide_default_value = true)]
     limit: usize,
+    #[command(flatten)]
+    output: Output,
+}
+
+impl Arguments {
+    /// Which runs are asked for, in words.
+    fn about(&self) -> String {
+        let mut about = vec![match self.outcome {
+            HowEnded::Completed => "completed runs".to_owned(),
+            other => format!("runs that ended {}", Outcome::from(other).name()),
+        }];
+        if let Some(recipe) = &self.recipe {
+            about.push(format!("of \"{recipe}\""));
+        }
+        if let Some(station) = &self.station {
+            about.push(format!("at {station}"));
+        }
+        if let Some(operator) = &self.operator {
+            about.push(format!("by {operator}"));
+        }
+        if let Some(verdict) = self.verdict {
+            about.push(format!("with verdict {}", Verdict::from(verdict).name()));
+        }
+        if let Some(from) = self.from {
+            about.push(format!("from {}", moment(&from.to_string())));
+        }
+        if let Some(to) = self.to {
+            about.push(format!("before {}", moment(&to.to_string())));
+        }
+        if let Some(window) = &self.window {
+            about.push(format!("judged by window \"{window}\""));
+        }
+        about.join(" ")
+    }
 }
 
 pub(super) async fn stats(session: &Session, arguments: Arguments) -> Result<Exit, Failure> {
+    let form = arguments.output.form()?;
+    let about = arguments.about();
     let query = Query {
         recipe: arguments.recipe,
         station: arguments.station,
@@ -77,11 +117,8 @@ pub(super) async fn stats(session: &Session, arguments: Arguments) -> Result<Exi
         limit: arguments.limit.clamp(1, STATS_RUNS_MAX),
         ..Query::default()
     };
-    let mut stats = session
-        .records()
-        .await?
-        .stats(&query, arguments.window.as_deref())
-        .await?;
+    let records = session.records().await?;
+    let mut stats = records.stats(&query, arguments.window.as_deref()).await?;
     if let Some(line) = &arguments.line {
         let names: Vec<String> = stats.lines.iter().map(|line| line.line.clone()).collect();
         stats.lines.retain(|one| one.line == *line);
@@ -93,16 +130,14 @@ pub(super) async fn stats(session: &Session, arguments: Arguments) -> Result<Exi
             ));
         }
     }
+    if let Some(form) = form {
+        let (lab, made) = (records.lab().await?, Wall::now().to_string());
+        return arguments
+            .output
+            .write(session, form, &report::document(&stats, &about, &lab, &made));
+    }
     session.screen.show(&stats, page)?;
     Ok(Exit::Done)
-}
-
-fn unit(key: &str) -> &str {
-    match key {
-        "celsius" => "°C",
-        "celsius_per_s" => "°C/s",
-        other => other,
-    }
 }
 
 fn page(stats: &shapes::RunStats, paint: Paint) -> String {
@@ -136,14 +171,19 @@ fn page(stats: &shapes::RunStats, paint: Paint) -> String {
                 Tone::Warning,
             ),
         };
+        let quantity = Quantity::of(&line.line, &line.unit);
+        let shown = |value: Option<f64>| value.map(|value| quantity.shown(value));
         table.row([
             (line.line.clone(), Tone::Plain),
             (line.n.to_string(), Tone::Plain),
-            (figure(line.mean), Tone::Plain),
-            (figure(line.sigma), Tone::Plain),
-            (unit(&line.unit).into(), Tone::Plain),
-            (limit(line.low), Tone::Plain),
-            (limit(line.high), Tone::Plain),
+            (figure(shown(line.mean)), Tone::Plain),
+            (
+                figure(line.sigma.map(|sigma| quantity.apart().shown(sigma))),
+                Tone::Plain,
+            ),
+            (quantity.unit(), Tone::Plain),
+            (limit(shown(line.low)), Tone::Plain),
+            (limit(shown(line.high)), Tone::Plain),
             (index(line.cp), Tone::Plain),
             (index(line.cpk), Tone::Plain),
             (met, tone),
@@ -159,7 +199,8 @@ fn page(stats: &shapes::RunStats, paint: Paint) -> String {
 
 /// The newest values that fit, between their control limits, and below them their moving ranges.
 fn chart(line: &shapes::StatsLine, paint: Paint) -> String {
-    let heading = format!("{}, {}", line.line, unit(&line.unit));
+    let quantity = Quantity::of(&line.line, &line.unit);
+    let heading = format!("{}, {}", line.line, quantity.unit());
     let mut text = format!("{}\n", paint.text(Tone::Strong, &heading));
     if line.left_out > 0 {
         let left_out = count(line.left_out, "run", "runs");
@@ -173,14 +214,17 @@ fn chart(line: &shapes::StatsLine, paint: Paint) -> String {
         );
         return text;
     };
+    let (mean, low, high) = (quantity.shown(mean), quantity.shown(low), quantity.shown(high));
+    let apart = |value: Option<f64>| value.map(|value| quantity.apart().shown(value));
     let values = &line.values[line.values.len().saturating_sub(COLUMNS)..];
     let (bottom, top) = values.iter().fold((low, high), |(bottom, top), one| {
-        (bottom.min(one.value), top.max(one.value))
+        let value = quantity.shown(one.value);
+        (bottom.min(value), top.max(value))
     });
     let mut plot = Plot::new(values.len(), 11, bottom, top);
     for (column, value) in values.iter().enumerate() {
         let met = line.signals.iter().any(|signal| signal.run == value.run);
-        plot.mark(column, value.value, if met { 'X' } else { 'o' });
+        plot.mark(column, quantity.shown(value.value), if met { 'X' } else { 'o' });
     }
     plot.level(mean, '=');
     plot.level(low, '-');
@@ -195,24 +239,24 @@ fn chart(line: &shapes::StatsLine, paint: Paint) -> String {
         figure(Some(low)),
         figure(Some(high))
     );
-    let widest = line.moving_range_high.unwrap_or_default();
-    let ranges = values.iter().filter_map(|one| one.moving_range);
+    let widest = apart(line.moving_range_high).unwrap_or_default();
+    let ranges = values.iter().filter_map(|one| apart(one.moving_range));
     let top = ranges.fold(widest, f64::max);
     let mut plot = Plot::new(values.len(), 5, 0.0, top);
     for (column, value) in values.iter().enumerate() {
-        if let Some(range) = value.moving_range {
+        if let Some(range) = apart(value.moving_range) {
             plot.mark(column, range, if range > widest { 'X' } else { 'o' });
         }
     }
-    plot.level(line.moving_range.unwrap_or_default(), '=');
+    plot.level(apart(line.moving_range).unwrap_or_default(), '=');
     plot.level(widest, '-');
     let _ = writeln!(text, "moving range");
     text.push_str(&plot.render(decimals(0.0, top)));
     let _ = writeln!(
         text,
         "  = mean {}, - upper control limit {}",
-        figure(line.moving_range),
-        figure(line.moving_range_high)
+        figure(apart(line.moving_range)),
+        figure(Some(widest))
     );
     for signal in line.signals.iter().rev().take(5) {
         let label = paint.text(Tone::Warning, "  rule met");

@@ -357,10 +357,29 @@ pub struct RunShown {
     /// What was less safe than usual while it went on: raised limits, readings that didn't follow the heat.
     #[serde(default)]
     pub cautions: Vec<String>,
+    /// The ceilings that counted, the first from its start; empty: the run is of an earlier version.
+    #[serde(default)]
+    pub ceilings: Vec<RunCeiling>,
     /// Its entries in the journal.
     pub journal: Vec<Entry>,
     /// The recipe's text, whole.
     pub recipe_text: String,
+}
+
+/// A ceiling that counted during a run.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RunCeiling {
+    /// From when on.
+    pub at: String,
+    /// The temperature.
+    pub celsius: f64,
+    /// Who set it: `the lab`, `the station` or `the recipe`.
+    pub from: String,
+}
+
+impl RunCeiling {
+    /// Where a run's record has them: its key in [`archive::RunRecord::more`].
+    pub const KEY: &str = "ceilings";
 }
 
 /// One stage of a run.
@@ -596,6 +615,11 @@ impl RunShown {
                 .more
                 .get("cautions")
                 .and_then(|cautions| serde_json::from_value(cautions.clone()).ok())
+                .unwrap_or_default(),
+            ceilings: record
+                .more
+                .get(RunCeiling::KEY)
+                .and_then(|ceilings| Vec::deserialize(ceilings).ok())
                 .unwrap_or_default(),
             journal: journal.iter().map(Entry::from).collect(),
             recipe_text: record.recipe_text.clone(),

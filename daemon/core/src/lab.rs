@@ -646,6 +646,7 @@ impl Lab {
                     stages: Vec::new(),
                     trips: Vec::new(),
                     cautions: Vec::new(),
+                    ceilings: Vec::new(),
                 };
                 self.start(out, record)
             }
@@ -1065,7 +1066,7 @@ impl Lab {
             LimitScope::Lab => true,
             LimitScope::Station(id) => station.id == id,
         });
-        self.note_raised(out);
+        self.note_limits(out);
         Ok(Answer::Done(text))
     }
 
@@ -1095,12 +1096,12 @@ impl Lab {
         self.journal(out, EntryKind::Limit, Some(who.clone()), text.clone());
         // It counts from now on, on benches that heat as well.
         self.each_station(out, None, |_| true);
-        self.note_raised(out);
+        self.note_limits(out);
         Ok(Answer::Done(text))
     }
 
-    /// Keeps with every run what was raised under it.
-    fn note_raised(&mut self, out: &mut Out) {
+    /// Keeps with every run the ceiling that counts now, and what was raised under it.
+    fn note_limits(&mut self, out: &mut Out) {
         for at in 0..self.stations.len() {
             let id = self.stations[at].id;
             self.at(out, None, id, Station::note_cautions);

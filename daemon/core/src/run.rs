@@ -29,6 +29,7 @@ use crate::control::{Controller, Off};
 use crate::guard::{FirstRun, Guard, News, Waits};
 use crate::id::{RunId, StationId};
 use crate::interlock::InterlockName;
+use crate::limits::Ceiling;
 use crate::model::BoardModel;
 use crate::person::Person;
 use crate::predict::outlook::{Foretold, Outlook};
@@ -159,6 +160,8 @@ pub struct Record {
     pub trips: Vec<TripRecord>,
     /// What was less safe than usual while it went on, in words: raised limits, readings that don't follow the heat.
     pub cautions: Vec<Arc<str>>,
+    /// The ceilings that counted, each with when it began to; the first from the start.
+    pub ceilings: Vec<(Millis, Ceiling)>,
 }
 
 /// What is kept of one stage.

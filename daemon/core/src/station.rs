@@ -213,14 +213,23 @@ impl Station {
     /// Keeps with the run what it goes on under.
     pub(crate) fn note_cautions(&mut self, around: &mut Around<'_>) {
         let cautions = self.cautions(around.limits);
+        let ceiling = self.ceiling(around.limits);
         let Some(run) = &mut self.run else { return };
-        let before = run.record.cautions.len();
+        let before = run.record.cautions.len() + run.record.ceilings.len();
+        if run
+            .record
+            .ceilings
+            .last()
+            .is_none_or(|(_, known)| *known != ceiling)
+        {
+            run.record.ceilings.push((around.now, ceiling));
+        }
         for caution in cautions {
             if !run.record.cautions.iter().any(|known| **known == *caution) {
                 run.record.cautions.push(caution.into());
             }
         }
-        if run.record.cautions.len() > before {
+        if run.record.cautions.len() + run.record.ceilings.len() > before {
             self.keep_run(around, false);
         }
     }
@@ -844,8 +853,10 @@ impl Station {
         self.presence.confirm(around.now);
         self.journal(around, EntryKind::RunStarted, Some(who), text);
         let cautions = self.cautions(around.limits).into_iter().map(Into::into).collect();
+        let ceiling = self.ceiling(around.limits);
         if let Some(run) = &mut self.run {
             run.record.cautions = cautions;
+            run.record.ceilings = vec![(around.now, ceiling)];
         }
         self.keep_run(around, false);
         self.say_phase(around);

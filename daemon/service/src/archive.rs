@@ -722,6 +722,15 @@ impl Keeper {
                     let cautions: Vec<&str> = record.cautions.iter().map(|caution| &**caution).collect();
                     ("cautions".to_owned(), serde_json::json!(cautions))
                 }))
+                .chain((!record.ceilings.is_empty()).then(|| {
+                    let ceilings = record.ceilings.iter().map(|(at, ceiling)| shapes::RunCeiling {
+                        at: wall(*at).to_string(),
+                        celsius: ceiling.celsius.degrees(),
+                        from: ceiling.from.to_string(),
+                    });
+                    let ceilings: Vec<_> = ceilings.collect();
+                    (shapes::RunCeiling::KEY.to_owned(), serde_json::json!(ceilings))
+                }))
                 .chain(
                     record
                         .foretold
