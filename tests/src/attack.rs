@@ -235,7 +235,14 @@ impl Attack {
     /// If something that has to hold doesn't.
     pub fn once(&self) -> Option<Tried> {
         let place = Place::new();
-        let disk = self.around.disk(&place)?;
+        if !self.around.is_allowed() {
+            return None;
+        }
+        let disk = if self.around.needs_disk() {
+            Some(self.around.disk(&place)?)
+        } else {
+            None
+        };
         let lab = &mut self.heating(place);
         if self.warm > 0.0 {
             wait_within(Duration::from_mins(2), "a warm board", || {

@@ -104,13 +104,24 @@ impl Drop for Beside {
 }
 
 impl Around {
-    /// The archive's disk, if it is one of its own; `None`: this machine doesn't let us.
-    pub(super) fn disk(self, place: &Place) -> Option<Option<Disk>> {
+    /// Whether this machine lets us, but for disks.
+    pub(super) fn is_allowed(self) -> bool {
         match self {
-            Self::FullDisk => Disk::in_memory(&place.archive()).map(Some),
-            Self::StalledDisk => Disk::in_file(&place.path("disk.img"), &place.archive()).map(Some),
-            Self::Load(class) => class.is_allowed().then_some(None),
-            _ => Some(None),
+            Self::Load(class) => class.is_allowed(),
+            _ => true,
+        }
+    }
+
+    /// Whether the archive has a disk of its own.
+    pub(super) fn needs_disk(self) -> bool {
+        matches!(self, Self::FullDisk | Self::StalledDisk)
+    }
+
+    /// It. `None`: this machine doesn't let us.
+    pub(super) fn disk(self, place: &Place) -> Option<Disk> {
+        match self {
+            Self::StalledDisk => Disk::in_file(&place.path("disk.img"), &place.archive()),
+            _ => Disk::in_memory(&place.archive()),
         }
     }
 
@@ -218,7 +229,7 @@ impl Around {
     }
 }
 
-/// Whether a thread of a process is in a wait that nothing interrupts: proc_pid_stat(5), state `D`.
+/// Whether a thread of a process is in a wait that nothing interrupts: `proc_pid_stat(5)`, state `D`.
 fn waits_for_disk(pid: Pid) -> bool {
     let tasks = fs::read_dir(format!("/proc/{}/task", pid.as_raw_nonzero()));
     tasks.into_iter().flatten().flatten().any(|task| {
