@@ -102,6 +102,7 @@ impl Lab {
                     name: name.clone(),
                     period: PERIOD_UNSAID,
                     newest: None,
+                    open_since: None,
                 })
                 .collect();
             let mut built = Station::new(

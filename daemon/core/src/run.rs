@@ -155,7 +155,8 @@ pub struct Record {
     pub stages: Vec<StageRecord>,
     /// The trips during it.
     pub trips: Vec<TripRecord>,
-    /// What was less safe than usual while it went on, in words: raised limits, readings that don't follow the heat.
+    /// What was less safe than usual while it went on, in words: raised limits, readings that don't follow the heat, permissives
+    /// that were opened.
     pub cautions: Vec<Arc<str>>,
 }
 
