@@ -146,7 +146,7 @@ impl Argument {
             "d" => Self::D(dice.one_of(&NUMBERS).to_bits()),
             "t" => Self::T(whole),
             "u" => Self::U(u32::try_from(whole).unwrap_or(u32::MAX)),
-            "b" => Self::B(whole % 2 == 0),
+            "b" => Self::B(whole.is_multiple_of(2)),
             "at" => Self::At((0..dice.below(5)).map(|_| *dice.one_of(&WHOLE)).collect()),
             other => panic!("a member takes an argument of type `{other}`: teach this test to make some"),
         }
@@ -188,7 +188,7 @@ struct Call {
 impl Call {
     fn path(&self) -> String {
         match self.interface.rsplit('.').next().unwrap_or_default() {
-            "Station1" => station_path(STATION).to_string(),
+            "Station1" => station_path(STATION),
             "Archive1" => ARCHIVE_PATH.into(),
             "Recipes1" => RECIPES_PATH.into(),
             "Windows1" => WINDOWS_PATH.into(),
@@ -470,7 +470,7 @@ impl Publisher {
         Self { stream, port }
     }
 
-    /// Publishes once, QoS 0. A broker that ends the connection over it is connected to again.
+    /// Publishes once, at most once delivered. A broker that ends the connection over it is connected to again.
     fn publish(&mut self, topic: &str, payload: &[u8], retained: bool) {
         let topic_bytes = u16::try_from(topic.len()).expect("short").to_be_bytes();
         let mut packet = vec![0x30 | u8::from(retained)];
