@@ -17,7 +17,7 @@ Settings: `record`; `rate_hz` (10); `trouble` and `at_file`: once that file is t
     refuse        every heat command is refused
     flood         scans as fast as they can be written
     unfinished    half a line, then silence
-    hot           temperatures are 300 °C
+    hot           temperatures are 300 °C; the record says just before the first
     cold-junction the cold junction is at 80 °C
     rise          temperatures rise by 12 °C/s
 """
@@ -52,6 +52,7 @@ class Bench:
         self.stepped_ms = now_ms()
         self.deaf = False
         self.rises_since_ms = None
+        self.hot = False
 
     def say(self, message):
         self.write((json.dumps(message) + "\n").encode())
@@ -70,8 +71,11 @@ class Bench:
         """What the hardware is told: put down at once, changed or not."""
         self.step()
         self.fraction = fraction
+        self.note(why, **more)
+
+    def note(self, why, **more):
         if self.record_file is not None:
-            line = {"at_ms": now_ms(), "output": "heat1", "fraction": fraction, "why": why}
+            line = {"at_ms": now_ms(), "output": "heat1", "fraction": self.fraction, "why": why}
             os.write(self.record_file, (json.dumps(line | more) + "\n").encode())
 
     def step(self):
@@ -93,6 +97,9 @@ class Bench:
         reading = {"celsius": round(self.celsius, 3)}
         if trouble == "hot":
             reading["celsius"] = 300.0
+            if not self.hot:
+                self.hot = True
+                self.note("hot")
         elif trouble == "cold-junction":
             reading["cold_junction"] = 80.0
         elif trouble == "rise":

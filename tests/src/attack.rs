@@ -4,29 +4,40 @@
 //! however loaded, is asserted here: the interlock trips, the heat is zero and stays it, the other bench goes on. How long
 //! it took is returned, for the caller to print or to judge.
 
+mod around;
+mod table;
+
 use std::fs;
-use std::process::{Child, Stdio};
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
-use rustix::process::{Pid, Resource, Rlimit, Signal, getrlimit, kill_process, prlimit};
+use rustix::process::{Signal, kill_process};
 
-use crate::client::{Client, Deaf};
+pub use self::table::ATTACKS;
+
+use self::around::Around;
+use crate::client::Client;
 use crate::clock::{monotonic_ms, wall_ms, wall_of};
 use crate::daemon::Daemon;
 use crate::fault;
 use crate::place::{Place, quoted};
-use crate::programs::system;
 use crate::recipe::{HOLD, HOLD_NAME};
-use crate::record::{changes, wait_for_heat, wait_for_zero};
+use crate::record::{changes, longest_gap_ms, wait_for_heat, wait_for_zero};
 use crate::wait::{wait_for, wait_until, wait_within};
 
 const VICTIM: &str = "bench-1";
 const OTHER: &str = "bench-2";
+/// The instance that holds the attacked bench's contactor, if that is another one.
+const CONTACTOR: &str = "switches";
 
 /// Longest permit, in real time: what bounds everything that can happen to a daemon.
 pub const PERMIT_MS: f64 = 1_500.0;
+
+/// Longest time between two heat commands at a bench that isn't attacked: five scans. One that waited for another would be
+/// without for as long as that lasts, a second and more.
+pub const UNDISTURBED_MS: f64 = 500.0;
+
+/// Readings of a run may be so far apart at most when nothing was lost: the machine may be busy.
+const APART_S: f64 = 2.0;
 
 /// What tells that the heat is off.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -35,24 +46,10 @@ enum Seen {
     Cut,
     /// Zero in the driver's record.
     Zero,
+    /// The cut in the record of the driver that holds the contactor.
+    Contactor,
     /// The trip in the journal: the process that would keep a record is gone, and its hardware's own timeout counts.
     Trip,
-}
-
-/// What surrounds the lab while it is attacked.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Around {
-    Nothing,
-    /// A client that calls ten thousand times a second.
-    Flood,
-    /// A client that asks for a lot and reads nothing.
-    Deaf,
-    /// The daemon can open no more files.
-    NoFiles,
-    /// The archive's disk is full.
-    FullDisk,
-    /// Two busy processes for each core.
-    Load,
 }
 
 /// How the daemon is afterwards.
@@ -83,7 +80,21 @@ pub struct Attack {
     seen: Seen,
     around: Around,
     after: After,
+    /// The attack that this one is a variant of, with which it is compared.
+    pub against: Option<&'static str>,
     strike: fn(&mut Lab) -> f64,
+    /// What else has to hold when the heat is off.
+    afterwards: fn(&mut Lab),
+}
+
+/// What came of one attempt.
+#[derive(Debug, Clone, Copy)]
+pub struct Tried {
+    /// From the cause to zero heat, ms of the lab's time.
+    pub off_ms: f64,
+    /// Longest time that the other bench was without a heat command meanwhile, ms; where its driver puts each command down and
+    /// the daemon wasn't stopped.
+    pub beside_ms: Option<f64>,
 }
 
 /// What heats the attacked bench.
@@ -104,288 +115,6 @@ struct Lab {
 
 const PLAIN: Driver = Driver::Simulated("", "");
 
-/// Far away, so that the heat is full for long.
-const CLIMB: &str = "recipe = \"hold\"\n[[stage]]\ntarget_celsius = 180\ndwell_s = 3600\n";
-/// Nobody has to be there for longer.
-const ATTENDED: &str =
-    "recipe = \"hold\"\nabsent_after_s = 10\n[[stage]]\ntarget_celsius = 60\ndwell_s = 3600\n";
-const SHORT: &str = "recipe = \"hold\"\nrun_s_max = 10\n[[stage]]\ntarget_celsius = 60\ndwell_s = 3600\n";
-
-const BASE: Attack = Attack {
-    cause: "",
-    bound_ms: PERMIT_MS,
-    scale: 1,
-    driver: PLAIN,
-    recipe: HOLD,
-    warm: 0.0,
-    seen: Seen::Cut,
-    around: Around::Nothing,
-    after: After::Dead,
-    strike: |lab| lab.daemon.kill(),
-};
-
-const OPEN: Attack = Attack {
-    cause: "a sensor breaks",
-    bound_ms: 400.0,
-    after: After::Tripped("sensor-fault"),
-    strike: |lab| lab.fault(r#"{"kind":"open","input":"tc1"}"#),
-    ..BASE
-};
-
-/// Every way, in the order of the manual's table of interlocks; then the daemon itself, and what surrounds it.
-///
-/// A bound is the interlock's own time, one scan until it shows, and one loop of the daemon (50 ms) until it acts.
-pub const ATTACKS: &[Attack] = &[
-    Attack {
-        cause: "a channel reads 300 °C",
-        bound_ms: 250.0,
-        driver: Driver::Witness("hot"),
-        after: After::Tripped("over-temperature"),
-        strike: Lab::trouble,
-        ..BASE
-    },
-    Attack {
-        cause: "the ceiling is lowered below a hot board",
-        bound_ms: 350.0,
-        driver: Driver::Simulated("start_celsius = 55", ""),
-        after: After::Tripped("over-temperature"),
-        strike: |lab| {
-            let at = monotonic_ms();
-            let lowered = lab
-                .client
-                .ask(VICTIM, async |station| station.set_ceiling(45.0).await);
-            lowered.expect("the owner may");
-            at
-        },
-        ..BASE
-    },
-    Attack {
-        cause: "nobody confirms presence for 10 s",
-        bound_ms: 10_250.0,
-        scale: 5,
-        driver: Driver::Simulated("", "presence = \"pedal\""),
-        recipe: ATTENDED,
-        seen: Seen::Zero,
-        after: After::Tripped("operator-absent"),
-        strike: |lab| {
-            let at = monotonic_ms();
-            let confirmed = lab.client.ask(VICTIM, async |station| station.present().await);
-            confirmed.expect("the owner may");
-            at
-        },
-        ..BASE
-    },
-    OPEN,
-    Attack {
-        cause: "a converter doesn't answer",
-        strike: |lab| lab.fault(r#"{"kind":"device","input":"tc2"}"#),
-        ..OPEN
-    },
-    Attack {
-        cause: "no scans",
-        bound_ms: 600.0,
-        after: After::Tripped("sensor-stale"),
-        strike: |lab| lab.fault(r#"{"kind":"silence"}"#),
-        ..BASE
-    },
-    Attack {
-        cause: "a bead comes off a hot board",
-        bound_ms: 22_000.0,
-        scale: 10,
-        recipe: CLIMB,
-        warm: 80.0,
-        after: After::Tripped("sensor-detached"),
-        strike: |lab| lab.fault(r#"{"kind":"lifted","input":"tc1"}"#),
-        ..BASE
-    },
-    Attack {
-        cause: "a value stands still",
-        bound_ms: 25_000.0,
-        scale: 10,
-        driver: Driver::Simulated("board_grams = 400", ""),
-        recipe: CLIMB,
-        warm: 50.0,
-        after: After::Tripped("sensor-stuck"),
-        strike: |lab| lab.fault(r#"{"kind":"stuck","input":"tc1"}"#),
-        ..BASE
-    },
-    Attack {
-        cause: "a cold junction of 80 °C",
-        bound_ms: 400.0,
-        driver: Driver::Witness("cold-junction"),
-        after: After::Tripped("cold-junction"),
-        strike: Lab::trouble,
-        ..BASE
-    },
-    Attack {
-        cause: "a channel rises by 12 °C/s",
-        bound_ms: 3_250.0,
-        driver: Driver::Witness("rise"),
-        after: After::Tripped("rise-too-fast"),
-        strike: Lab::trouble,
-        ..BASE
-    },
-    Attack {
-        cause: "the heater conducts after the end of a run",
-        bound_ms: 2_250.0,
-        driver: Driver::Simulated("current = true", "current = \"amps\""),
-        after: After::Tripped("heat-stuck-on"),
-        strike: |lab| {
-            lab.fault(r#"{"kind":"heater-stuck-on"}"#);
-            let at = monotonic_ms();
-            let ended = lab.client.ask(VICTIM, async |station| station.stop_run().await);
-            ended.expect("the owner may");
-            at
-        },
-        ..BASE
-    },
-    Attack {
-        cause: "the driver is killed",
-        bound_ms: 1_000.0,
-        seen: Seen::Trip,
-        after: After::Tripped("driver-lost"),
-        strike: |lab| {
-            let pid = lab.daemon.driver(&lab.place, VICTIM);
-            let at = monotonic_ms();
-            kill_process(pid, Signal::KILL).expect("the driver runs");
-            at
-        },
-        ..BASE
-    },
-    Attack {
-        cause: "the driver gives up",
-        bound_ms: 1_000.0,
-        seen: Seen::Trip,
-        after: After::Tripped("driver-lost"),
-        strike: |lab| lab.fault(r#"{"kind":"failed"}"#),
-        ..BASE
-    },
-    Attack {
-        cause: "the driver hangs",
-        seen: Seen::Zero,
-        after: After::Tripped("sensor-stale"),
-        strike: |lab| lab.fault(r#"{"kind":"hang"}"#),
-        ..BASE
-    },
-    Attack {
-        cause: "the driver talks garbage",
-        seen: Seen::Zero,
-        after: After::Tripped("sensor-stale"),
-        strike: |lab| lab.fault(r#"{"kind":"garbage"}"#),
-        ..BASE
-    },
-    Attack {
-        cause: "the driver reads no more",
-        driver: Driver::Witness("deaf"),
-        seen: Seen::Zero,
-        after: After::Tripped("driver-lost"),
-        strike: Lab::trouble,
-        ..BASE
-    },
-    Attack {
-        cause: "the run takes longer than 10 s",
-        bound_ms: 10_250.0,
-        scale: 5,
-        recipe: SHORT,
-        seen: Seen::Zero,
-        after: After::Tripped("run-too-long"),
-        strike: |lab| {
-            // The start was just before the first heat.
-            let record = lab.place.record_file(VICTIM);
-            let first = changes(&record).into_iter().find(|change| change.fraction > 0.0);
-            first.map_or_else(monotonic_ms, |first| first.at_ms)
-        },
-        ..BASE
-    },
-    Attack {
-        cause: "the hood is opened",
-        bound_ms: 350.0,
-        seen: Seen::Zero,
-        after: After::Tripped("permissive-open"),
-        strike: |lab| lab.fault(r#"{"kind":"hood-open"}"#),
-        ..BASE
-    },
-    Attack {
-        cause: "stop at the bench",
-        bound_ms: 100.0,
-        seen: Seen::Zero,
-        after: After::Tripped("stop"),
-        strike: |lab| {
-            let at = monotonic_ms();
-            let stopped = lab.client.ask(VICTIM, async |station| station.stop().await);
-            stopped.expect("the owner may");
-            at
-        },
-        ..BASE
-    },
-    Attack {
-        cause: "the daemon is killed",
-        seen: Seen::Zero,
-        ..BASE
-    },
-    Attack {
-        cause: "the daemon is stopped for 5 s",
-        seen: Seen::Zero,
-        after: After::Paused(5),
-        strike: |lab| lab.daemon.pause(),
-        ..BASE
-    },
-    Attack {
-        // While its process is stopped, a driver's heat is its hardware's matter; what counts is the moment it goes on.
-        cause: "all processes are stopped for 10 s",
-        seen: Seen::Zero,
-        after: After::AllPaused,
-        strike: |lab| {
-            let drivers = lab.daemon.drivers();
-            for pid in &drivers {
-                kill_process(*pid, Signal::STOP).expect("the driver runs");
-            }
-            lab.daemon.pause();
-            std::thread::sleep(Duration::from_secs(10));
-            let at = monotonic_ms();
-            for pid in &drivers {
-                kill_process(*pid, Signal::CONT).expect("the driver runs");
-            }
-            lab.daemon.go_on();
-            at
-        },
-        ..BASE
-    },
-    Attack {
-        cause: "a sensor breaks while a client calls 10,000 times a second",
-        around: Around::Flood,
-        ..OPEN
-    },
-    Attack {
-        cause: "a sensor breaks while a client reads nothing",
-        around: Around::Deaf,
-        ..OPEN
-    },
-    Attack {
-        cause: "a sensor breaks while the daemon can open no file",
-        around: Around::NoFiles,
-        ..OPEN
-    },
-    Attack {
-        cause: "a sensor breaks while the archive's disk is full",
-        around: Around::FullDisk,
-        ..OPEN
-    },
-    Attack {
-        cause: "a sensor breaks while all cores are busy",
-        around: Around::Load,
-        ..OPEN
-    },
-    Attack {
-        cause: "the daemon is stopped while all cores are busy",
-        seen: Seen::Zero,
-        around: Around::Load,
-        after: After::Paused(5),
-        strike: |lab| lab.daemon.pause(),
-        ..BASE
-    },
-];
-
 impl Lab {
     /// A fault of the simulated bench. Returns the moment before.
     fn fault(&mut self, fault: &str) -> f64 {
@@ -399,6 +128,90 @@ impl Lab {
         let at = monotonic_ms();
         fs::write(self.place.trouble(VICTIM), "").expect("the folder is ours");
         at
+    }
+
+    /// Moves the wall clock of the daemon, looks that nothing comes of it, and breaks a sensor. Returns the moment before that.
+    fn moves_wall_clock(&mut self, seconds: i64) -> f64 {
+        let left = |lab: &Self, station| lab.client.station(station).presence_left_s;
+        let (at, left_before) = (monotonic_ms(), [VICTIM, OTHER].map(|station| left(self, station)));
+        around::move_wall_clock(&self.place, seconds);
+        wait_until("the step of the wall clock in the journal", || {
+            self.client
+                .journal()
+                .iter()
+                .any(|entry| entry.kind == "wall-clock")
+        });
+        // Longer than any permit, and than any interlock that takes no minute.
+        std::thread::sleep(Duration::from_secs(2));
+        for (station, before) in [VICTIM, OTHER].into_iter().zip(left_before) {
+            assert_eq!(self.client.tripped(station), [""; 0], "{station}");
+            let went = before.expect("it heats") - left(self, station).expect("it heats");
+            let passed = (monotonic_ms() - at) / 1000.0;
+            assert!(
+                (went - passed).abs() < 1.0,
+                "{station}: {passed:.1} s passed, and {went:.1} s of the time to be absent"
+            );
+            let record = changes(&self.place.record_file(station));
+            let gone = record
+                .iter()
+                .find(|change| change.at_ms > at && change.why != "heat");
+            assert_eq!(gone, None, "{station}");
+        }
+        let at = self.fault(r#"{"kind":"open","input":"tc1"}"#);
+        let trip = self.trip_in_journal("sensor-fault");
+        let off_ms = trip - wall_ms() - seconds * 1000;
+        assert!(
+            off_ms.abs() < 60_000,
+            "the record of the trip is {off_ms} ms off the moved clock"
+        );
+        at
+    }
+
+    /// Wall time of the trip, ms.
+    fn trip_in_journal(&self, interlock: &str) -> i64 {
+        let quoted = format!("`{interlock}`");
+        wait_for(&format!("a trip {quoted} in the journal"), || {
+            let mut trips = self
+                .client
+                .journal()
+                .into_iter()
+                .filter(|entry| entry.kind == "trip");
+            trips
+                .find(|entry| entry.text.contains(&quoted))
+                .map(|entry| wall_of(&entry.at))
+        })
+    }
+
+    /// The journal is whole, and so are the readings of the attacked run.
+    fn records_hold(&mut self) {
+        let verified = self.client.verify();
+        assert!(verified.ok, "{verified:?}");
+        let run = self
+            .client
+            .station(VICTIM)
+            .run
+            .expect("its run waits for a person");
+        let shown = self.client.run(run);
+        assert_eq!(shown.run.outcome.as_deref(), Some("tripped"));
+        let rows = self.client.readings(run);
+        let times: Vec<f64> = rows
+            .iter()
+            .map(|row| row["elapsed_s"].parse().expect("seconds"))
+            .collect();
+        assert!(times.len() > 10, "{} readings", times.len());
+        let apart = times
+            .windows(2)
+            .find(|two| !(0.0..APART_S).contains(&(two[1] - two[0])));
+        assert_eq!(apart, None, "readings are missing, or out of order");
+    }
+
+    /// Waits for what the witness puts down by itself. Returns when that was.
+    fn noted(&self, why: &str) -> f64 {
+        let record = self.place.record_file(VICTIM);
+        wait_for(&format!("`{why}` in the witness's record"), || {
+            let noted = changes(&record).into_iter().find(|change| change.why == why);
+            noted.map(|noted| noted.at_ms)
+        })
     }
 
     fn top(&self) -> Option<f64> {
@@ -415,119 +228,20 @@ impl Drop for Lab {
     }
 }
 
-/// What goes on beside the lab; it ends with this value.
-struct Beside {
-    end: Arc<AtomicBool>,
-    thread: Option<std::thread::JoinHandle<()>>,
-    busy: Vec<Child>,
-    deaf: Option<Deaf>,
-    /// Whose open files are limited, and the limit before.
-    files: Option<(Pid, Rlimit)>,
-}
-
-impl Drop for Beside {
-    fn drop(&mut self) {
-        self.end.store(true, Ordering::Relaxed);
-        for child in &mut self.busy {
-            let _ = child.kill();
-            let _ = child.wait();
-        }
-        if let Some(thread) = self.thread.take() {
-            let _ = thread.join();
-        }
-        if let Some((pid, limit)) = self.files.take() {
-            let _ = prlimit(Some(pid), Resource::Nofile, limit);
-        }
-    }
-}
-
-impl Around {
-    fn begin(self, lab: &Lab) -> Beside {
-        let mut beside = Beside {
-            end: Arc::default(),
-            thread: None,
-            busy: Vec::new(),
-            deaf: None,
-            files: None,
-        };
-        match self {
-            Self::Nothing => {}
-            Self::Flood => {
-                let (client, end) = (lab.daemon.client(), beside.end.clone());
-                beside.thread = Some(std::thread::spawn(move || client.flood(10_000, &end)));
-            }
-            Self::Deaf => beside.deaf = Some(Deaf::connect(&lab.place.socket(), 2_000)),
-            Self::NoFiles => {
-                let pid = lab.daemon.pid();
-                let folder = format!("/proc/{}/fd", pid.as_raw_nonzero());
-                let open = fs::read_dir(folder).expect("the daemon runs").count();
-                let none = Rlimit {
-                    current: Some(u64::try_from(open).expect("it is small")),
-                    // As ours, which it was started with: nobody but root may raise that.
-                    maximum: getrlimit(Resource::Nofile).maximum,
-                };
-                let before = prlimit(Some(pid), Resource::Nofile, none).expect("it may be limited");
-                beside.files = Some((pid, before));
-            }
-            Self::FullDisk => {
-                let filler = lab.place.archive().join("filler");
-                let full = system("dd", "coreutils")
-                    .arg("if=/dev/zero")
-                    .arg(format!("of={}", filler.display()))
-                    .args(["bs=4096", "status=none"])
-                    .stderr(Stdio::null())
-                    .status()
-                    .expect("dd can be started");
-                assert!(!full.success(), "the disk is full");
-            }
-            Self::Load => {
-                let cores = std::thread::available_parallelism().map_or(2, std::num::NonZero::get);
-                for _ in 0..2 * cores {
-                    let busy = system("sh", "dash").args(["-c", "while :; do :; done"]).spawn();
-                    beside.busy.push(busy.expect("sh can be started"));
-                }
-            }
-        }
-        beside
-    }
-}
-
-/// A small file system in memory; gone with this value.
-struct Small(std::path::PathBuf);
-
-impl Small {
-    /// `None`: this machine doesn't let us mount.
-    fn mount(at: &std::path::Path) -> Option<Self> {
-        fs::create_dir_all(at).expect("the folder is ours");
-        let mounted = system("mount", "mount")
-            .args(["-t", "tmpfs", "-o", "size=12m", "tmpfs"])
-            .arg(at)
-            .stderr(Stdio::null())
-            .status();
-        mounted
-            .is_ok_and(|status| status.success())
-            .then(|| Self(at.to_owned()))
-    }
-}
-
-impl Drop for Small {
-    fn drop(&mut self) {
-        // What had a file open there has just been killed; its end may take a moment.
-        let _ = system("umount", "mount").arg("--lazy").arg(&self.0).status();
-    }
-}
-
 impl Attack {
-    /// Attacks a new lab once. Returns the time from the cause to zero heat, ms of the lab's time; `None`: this machine
-    /// doesn't let us.
+    /// Attacks a new lab once. `None`: this machine doesn't let us.
     ///
     /// # Panics
     /// If something that has to hold doesn't.
-    pub fn once(&self) -> Option<f64> {
+    pub fn once(&self) -> Option<Tried> {
         let place = Place::new();
-        let mounted = match self.around {
-            Around::FullDisk => Some(Small::mount(&place.archive())?),
-            _ => None,
+        if !self.around.is_allowed() {
+            return None;
+        }
+        let disk = if self.around.needs_disk() {
+            Some(self.around.disk(&place)?)
+        } else {
+            None
         };
         let lab = &mut self.heating(place);
         if self.warm > 0.0 {
@@ -535,24 +249,12 @@ impl Attack {
                 lab.top().filter(|top| *top >= self.warm)
             });
         }
-        let record = lab.place.record_file(VICTIM);
         let beside = self.around.begin(lab);
-        let began_wall = wall_ms();
+        let (from, began_wall) = (monotonic_ms(), wall_ms());
         let began = (self.strike)(lab);
-
-        let off = match self.seen {
-            Seen::Cut => {
-                wait_within(Duration::from_mins(2), "a cut in the driver's record", || {
-                    let cut = |change: &crate::record::Change| change.why == "cut" && change.at_ms > began;
-                    changes(&record).into_iter().find(cut)
-                })
-                .at_ms
-            }
-            Seen::Zero => wait_for_zero(&record, began).at_ms,
-            Seen::Trip => began,
-        };
-        let mut took = (off - began).max(0.0);
+        let off = self.heat_off(lab, began);
         drop(beside);
+        let mut took = (off - began).max(0.0);
         match self.after {
             After::Dead => {}
             After::Tripped(interlock) => {
@@ -560,14 +262,7 @@ impl Attack {
                     lab.client.tripped(VICTIM).iter().any(|name| name == interlock)
                 });
                 if self.seen == Seen::Trip {
-                    let quoted = format!("`{interlock}`");
-                    let at = wait_for("the trip in the journal", || {
-                        let journal = lab.client.journal().into_iter();
-                        let mut trips = journal.filter(|entry| entry.kind == "trip");
-                        trips
-                            .find(|entry| entry.text.contains(&quoted))
-                            .map(|entry| wall_of(&entry.at))
-                    });
+                    let at = lab.trip_in_journal(interlock);
                     took = f64::from(i32::try_from(at - began_wall).expect("it was just now"));
                 }
                 let alone = lab.client.tripped(OTHER);
@@ -588,18 +283,57 @@ impl Attack {
         }
         // Long enough for several readings, any of which would bring heat if nothing were latched.
         std::thread::sleep(Duration::from_millis(500));
-        let hot: Vec<_> = changes(&record)
+        let gone = matches!(self.seen, Seen::Trip | Seen::Contactor);
+        let hot: Vec<_> = changes(&lab.place.record_file(VICTIM))
             .into_iter()
-            .filter(|change| self.seen != Seen::Trip && change.at_ms > off && change.fraction > 0.0)
+            .filter(|change| !gone && change.at_ms > off && change.fraction > 0.0)
             .collect();
         assert_eq!(hot, [], "{}: heat came back", self.cause);
-        drop(mounted);
-        Some(took * f64::from(self.scale))
+        let beside_ms = self.beside(lab, from);
+        (self.afterwards)(lab);
+        drop(disk);
+        Some(Tried {
+            off_ms: took * f64::from(self.scale),
+            beside_ms,
+        })
+    }
+
+    /// Waits until the heat is off. Returns when.
+    fn heat_off(&self, lab: &Lab, began: f64) -> f64 {
+        let cut_of = |instance: &str| {
+            let record = lab.place.record_file(instance);
+            let cut = |change: &crate::record::Change| change.why == "cut" && change.at_ms > began;
+            wait_within(Duration::from_mins(2), "a cut in the driver's record", || {
+                changes(&record).into_iter().find(cut)
+            })
+            .at_ms
+        };
+        match self.seen {
+            Seen::Cut => cut_of(VICTIM),
+            Seen::Contactor => cut_of(CONTACTOR),
+            Seen::Zero => wait_for_zero(&lab.place.record_file(VICTIM), began).at_ms,
+            Seen::Trip => began,
+        }
+    }
+
+    /// Looks that the other bench was given heat all the time since `from`. Returns the longest pause, ms.
+    fn beside(&self, lab: &Lab, from: f64) -> Option<f64> {
+        let After::Tripped(_) = self.after else {
+            return None;
+        };
+        let record = lab.place.record_file(OTHER);
+        // In a faster lab permits are shorter than what a busy machine may take to give the daemon a core.
+        let lapsed = |change: &crate::record::Change| self.scale > 1 && change.why == "lapsed";
+        let lost = changes(&record)
+            .into_iter()
+            .find(|change| change.at_ms > from && change.why != "heat" && !lapsed(change));
+        assert_eq!(lost, None, "{}: {OTHER} has nothing to do with it", self.cause);
+        (self.scale == 1).then(|| longest_gap_ms(&record, from, monotonic_ms()))
     }
 
     /// A lab whose two benches heat.
     fn heating(&self, place: Place) -> Lab {
-        let victim = match self.driver {
+        let mut text = match self.driver {
             Driver::Simulated(settings, wiring) => format!(
                 "\n[station.{VICTIM}]\nchannels = {{ board-top = \"tc1\", board-edge = \"tc2\" }}\nheat = \"heat1\"\n\
                  permissive = {{ hood = \"hood\" }}\n{wiring}\n[station.{VICTIM}.driver]\nprogram = \"simulated\"\n\
@@ -608,14 +342,19 @@ impl Attack {
             ),
             Driver::Witness(trouble) => place.witness(VICTIM, Some(trouble)),
         };
-        let other = if self.scale == 1 {
+        text += &if self.scale == 1 {
             place.witness(OTHER, None)
         } else {
             place.simulated(OTHER, "")
         };
-        place.configure("", &format!("{victim}{other}"));
-        let daemon = Daemon::start_with(&place, |command| {
+        if self.seen == Seen::Contactor {
+            text += &place.witness_driver(CONTACTOR);
+        }
+        text += &self.around.stations(&place);
+        place.configure("", &text);
+        let daemon = Daemon::start_by(&place, self.around.prefix(), |command| {
             command.args(["--time-scale", &self.scale.to_string()]);
+            self.around.surround(&place, command);
         });
         let client = daemon.client();
         client.wait_ready(&[VICTIM, OTHER]);

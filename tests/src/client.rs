@@ -326,6 +326,23 @@ impl Client {
     }
 }
 
+/// A connection by hand, ready for messages (D-Bus Specification, "Authentication Protocol").
+///
+/// # Panics
+/// If the daemon doesn't let us in.
+pub fn authenticated(socket: &Path) -> UnixStream {
+    let mut stream = UnixStream::connect(socket).expect("the daemon is there");
+    let uid = rustix::process::geteuid().as_raw().to_string();
+    // In hexadecimal a digit of ASCII is 3 and the digit.
+    let hex: String = uid.chars().flat_map(|digit| ['3', digit]).collect();
+    write!(stream, "\0AUTH EXTERNAL {hex}\r\n").expect("the socket takes it");
+    let mut answer = [0; 3];
+    stream.read_exact(&mut answer).expect("an answer");
+    assert_eq!(&answer, b"OK ", "the daemon lets us in");
+    stream.write_all(b"BEGIN\r\n").expect("the socket takes it");
+    stream
+}
+
 /// A client that has asked for a lot and reads nothing.
 #[derive(Debug)]
 pub struct Deaf {
@@ -333,21 +350,13 @@ pub struct Deaf {
 }
 
 impl Deaf {
-    /// Connects by hand (D-Bus Specification, "Authentication Protocol"), calls `Status` as often as the socket takes it, at
+    /// Connects by hand ([`authenticated`]), calls `Status` as often as the socket takes it, at
     /// most `calls` times, and reads no more.
     ///
     /// # Panics
     /// If the daemon doesn't let it in.
     pub fn connect(socket: &Path, calls: u32) -> Self {
-        let mut stream = UnixStream::connect(socket).expect("the daemon is there");
-        let uid = rustix::process::geteuid().as_raw().to_string();
-        // In hexadecimal a digit of ASCII is 3 and the digit.
-        let hex: String = uid.chars().flat_map(|digit| ['3', digit]).collect();
-        write!(stream, "\0AUTH EXTERNAL {hex}\r\n").expect("the socket takes it");
-        let mut answer = [0; 3];
-        stream.read_exact(&mut answer).expect("an answer");
-        assert_eq!(&answer, b"OK ", "the daemon lets us in");
-        stream.write_all(b"BEGIN\r\n").expect("the socket takes it");
+        let mut stream = authenticated(socket);
         stream.set_nonblocking(true).expect("a socket can be that");
         for _ in 0..calls {
             let call = zbus::Message::method_call(benchward_api::LAB_PATH, "Status")

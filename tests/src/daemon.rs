@@ -10,7 +10,7 @@ use rustix::process::{Pid, Signal, kill_process};
 use crate::client::Client;
 use crate::clock::monotonic_ms;
 use crate::place::Place;
-use crate::programs::program;
+use crate::programs::{program, system};
 use crate::wait::wait_for;
 
 /// How long a daemon may take to end by itself: what a service manager would give it.
@@ -31,7 +31,20 @@ pub struct Daemon {
 
 /// The command that starts a daemon in `place`: its configuration, its records, nothing of the surroundings.
 pub fn command(place: &Place) -> Command {
-    let mut command = Command::new(program("benchwardd"));
+    command_by(place, &[])
+}
+
+/// [`command`] by a program of the system that becomes the daemon, such as `nice`, with its arguments.
+fn command_by(place: &Place, prefix: &[&str]) -> Command {
+    let daemon = program("benchwardd");
+    let mut command = match prefix {
+        [] => Command::new(daemon),
+        [by, words @ ..] => {
+            let mut command = system(by, "util-linux");
+            command.args(words).arg(daemon);
+            command
+        }
+    };
     command
         .arg("--config")
         .arg(place.config())
@@ -56,13 +69,21 @@ impl Daemon {
     /// # Panics
     /// If it doesn't come up.
     pub fn start_with(place: &Place, more: impl FnOnce(&mut Command)) -> Self {
+        Self::start_by(place, &[], more)
+    }
+
+    /// [`Daemon::start_with`] by a program of the system that becomes the daemon, such as `nice`, with its arguments.
+    ///
+    /// # Panics
+    /// If it doesn't come up.
+    pub fn start_by(place: &Place, prefix: &[&str], more: impl FnOnce(&mut Command)) -> Self {
         let log = place.path("daemon.log");
         let file = File::options()
             .create(true)
             .append(true)
             .open(&log)
             .expect("the folder is ours");
-        let mut command = command(place);
+        let mut command = command_by(place, prefix);
         command
             .stdout(file.try_clone().expect("a second handle"))
             .stderr(file);

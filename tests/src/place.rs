@@ -120,6 +120,15 @@ impl Place {
         text
     }
 
+    /// An instance of the witness that belongs to no station.
+    pub fn witness_driver(&self, instance: &str) -> String {
+        format!(
+            "\n[driver.{instance}]\nprogram = [\"python3\", {}]\n[driver.{instance}.settings]\nrecord = {}\n",
+            quoted(&file("drivers/bench.py")),
+            quoted(&self.record_file(instance))
+        )
+    }
+
     /// The file whose appearance begins the trouble of a witness.
     pub fn trouble(&self, station: &str) -> PathBuf {
         self.path(&format!("{station}.trouble"))

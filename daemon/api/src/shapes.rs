@@ -354,7 +354,8 @@ pub struct RunShown {
     pub judged_by: Option<JudgedBy>,
     /// Its trips.
     pub trips: Vec<Trip>,
-    /// What was less safe than usual while it went on: raised limits, readings that didn't follow the heat.
+    /// What was less safe than usual while it went on: raised limits, readings that didn't follow the heat, permissives that
+    /// were opened.
     #[serde(default)]
     pub cautions: Vec<String>,
     /// The ceilings that counted, the first from its start; empty: the run is of an earlier version.

@@ -106,6 +106,7 @@ impl Lab {
                     name: name.clone(),
                     period: PERIOD_UNSAID,
                     newest: None,
+                    open_since: None,
                 })
                 .collect();
             let mut built = Station::new(

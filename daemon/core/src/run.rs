@@ -158,7 +158,8 @@ pub struct Record {
     pub stages: Vec<StageRecord>,
     /// The trips during it.
     pub trips: Vec<TripRecord>,
-    /// What was less safe than usual while it went on, in words: raised limits, readings that don't follow the heat.
+    /// What was less safe than usual while it went on, in words: raised limits, readings that don't follow the heat, permissives
+    /// that were opened.
     pub cautions: Vec<Arc<str>>,
     /// The ceilings that counted, each with when it began to; the first from the start.
     pub ceilings: Vec<(Millis, Ceiling)>,

@@ -158,6 +158,10 @@ impl Station {
             Value::Active(closed) => Some((at, closed)),
             Value::Sample(_) | Value::Junction { .. } | Value::Current(_) | Value::Unreadable => None,
         };
+        permissive.open_since = match permissive.newest {
+            Some((_, false)) => permissive.open_since.or(Some(at)),
+            Some((_, true)) | None => None,
+        };
     }
 
     pub(crate) fn take_current(&mut self, at: Millis, value: Value) {
@@ -213,6 +217,24 @@ impl Station {
     /// Keeps with the run what it goes on under.
     pub(crate) fn note_cautions(&mut self, around: &mut Around<'_>) {
         let cautions = self.cautions(around.limits);
+        self.note(around, cautions);
+    }
+
+    /// Keeps with the run which permissives were opened while it went on: in its cool-down that is no trip, and the board was
+    /// in another air.
+    fn note_opened(&mut self, around: &mut Around<'_>) {
+        if self.run.is_none() || !self.permissives.iter().any(|one| one.is_opened(around.now)) {
+            return;
+        }
+        let opened = self.permissives.iter().filter(|one| one.is_opened(around.now));
+        let cautions = opened
+            .map(|one| format!("permissive {} was opened", one.name))
+            .collect();
+        self.note(around, cautions);
+    }
+
+    /// With the ceiling that counts now.
+    fn note(&mut self, around: &mut Around<'_>, cautions: Vec<String>) {
         let ceiling = self.ceiling(around.limits);
         let Some(run) = &mut self.run else { return };
         let before = run.record.cautions.len() + run.record.ceilings.len();
@@ -387,6 +409,7 @@ impl Station {
             }
             self.cool_down(around);
         }
+        self.note_opened(around);
         if let Some(received) = received {
             self.look_ahead(around, received);
         }

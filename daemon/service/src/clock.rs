@@ -5,6 +5,7 @@
 //! from that moment on. So a moment that has been given a wall time keeps it, and a step changes no decision.
 
 use std::sync::Mutex;
+use std::time::{SystemTime, UNIX_EPOCH};
 
 use benchward_archive::Wall;
 use benchward_core::units::Millis;
@@ -108,9 +109,14 @@ pub(crate) fn monotonic_ms() -> f64 {
     time.tv_sec as f64 * 1000.0 + time.tv_nsec as f64 / 1_000_000.0
 }
 
+/// Wall time, milliseconds since 1970. By the standard library, thus by the system's C library: what moves the wall clock
+/// of one process, as tests do, does it there; the clock of decisions comes from the kernel past all that.
 fn realtime_ms() -> i64 {
-    let time = clock_gettime(ClockId::Realtime);
-    time.tv_sec * 1000 + time.tv_nsec / 1_000_000
+    let whole_ms = |since: std::time::Duration| i64::try_from(since.as_millis()).unwrap_or(i64::MAX);
+    match SystemTime::now().duration_since(UNIX_EPOCH) {
+        Ok(since) => whole_ms(since),
+        Err(before) => -whole_ms(before.duration()),
+    }
 }
 
 #[cfg(test)]

@@ -58,6 +58,8 @@ pub struct Bench {
     draft: Wander,
     mains: Wander,
     contactor_open: bool,
+    /// What a lamp shines on, and its area, cm².
+    lit: [(Node, f64); 3],
     /// Convection as a multiple of what it is with the doors shut.
     convection: f64,
     /// Time that has been asked for but is shorter than a step.
@@ -119,6 +121,7 @@ impl Bench {
             draft: Wander::new(settings.draft, 20.0, Random::new(settings.seed, 1)),
             mains: Wander::new(settings.mains_wander, 60.0, Random::new(settings.seed, 2)),
             settings: settings.clone(),
+            lit: lit(settings),
             contactor_open: false,
             convection: 1.0,
             owed_s: 0.0,
@@ -167,6 +170,13 @@ impl Bench {
         draft *= gust.map_or(1.0, |gust| gust.factor.unwrap_or(GUST_FACTOR));
         let colder = gust.and_then(|gust| gust.colder_celsius).unwrap_or(0.0);
         self.network.set_room(self.settings.ambient_celsius - colder);
+        let lamp = self.schedule.running(Kind::Lamp);
+        let lamp = lamp.map_or(0.0, |lamp| lamp.w_per_square_cm.unwrap_or(LAMP_W_PER_SQUARE_CM));
+        let mut shone = [0.0; Node::COUNT];
+        for (node, square_cm) in self.lit {
+            shone[node as usize] = lamp * self.settings.emissivity * square_cm;
+        }
+        self.network.shine(shone);
         if self.fan_runs(now) {
             draft *= 4.0;
         }
@@ -309,6 +319,9 @@ impl Bench {
 /// What a gust multiplies convection by unless it says.
 const GUST_FACTOR: f64 = 2.0;
 
+/// What a lamp brings unless it says, W/cm²: half of 100 W on a disc of 45 cm. Common practice, no source.
+const LAMP_W_PER_SQUARE_CM: f64 = 0.03;
+
 /// What a bead feels: the board less the contact error, the air above it once it is off, or something else altogether.
 fn seen(
     sensor: &Sensor,
@@ -368,6 +381,23 @@ impl HeaterKind {
     }
 }
 
+/// The board's area.
+fn square_cm(settings: &Settings) -> f64 {
+    let areal = (0.28 + 0.17 * (settings.board_grams / 21.0).ln() / (952.0_f64 / 21.0).ln()).clamp(0.2, 0.6);
+    settings.board_square_cm.unwrap_or(settings.board_grams / areal)
+}
+
+/// What of the board is seen from above, cm².
+fn lit(settings: &Settings) -> [(Node, f64); 3] {
+    let area = square_cm(settings);
+    let component = 0.03 * area;
+    [
+        (Node::TopCentre, 0.6 * area - component),
+        (Node::TopEdge, 0.4 * area),
+        (Node::Component, component),
+    ]
+}
+
 /// Builds the network for one bench.
 fn network(settings: &Settings, start_celsius: f64) -> Network<{ Node::COUNT }> {
     // The element: what it gives off at full power fixes its coefficients, its lag at 40 % fixes its capacity.
@@ -392,8 +422,7 @@ fn network(settings: &Settings, start_celsius: f64) -> Network<{ Node::COUNT }> 
 
     // The board. Bigger boards are thicker and carry more: 0.28 g/cm² at 21 g to 0.45 g/cm² at 952 g.
     let mass_kg = settings.board_grams / 1_000.0;
-    let areal = (0.28 + 0.17 * (settings.board_grams / 21.0).ln() / (952.0_f64 / 21.0).ln()).clamp(0.2, 0.6);
-    let area = settings.board_square_cm.unwrap_or(settings.board_grams / areal) / 10_000.0;
+    let area = square_cm(settings) / 10_000.0;
     let (centre, edge) = (0.6 * area, 0.4 * area);
     let (laminate_kg, component_kg) = (0.92 * mass_kg, 0.08 * mass_kg);
     let layer = |part: f64| 0.5 * laminate_kg * part / area * settings.specific_heat;

@@ -49,6 +49,9 @@ pub struct Fault {
     /// How much colder the air of a gust is, 0 to 40 °C; as warm as the room by default.
     #[serde(default)]
     pub colder_celsius: Option<f64>,
+    /// What a lamp brings, 0 to 0.2 W/cm²; 0.03 by default. The sun at noon brings 0.1.
+    #[serde(default)]
+    pub w_per_square_cm: Option<f64>,
 }
 
 /// What can go wrong, and what somebody at the bench can do.
@@ -85,6 +88,8 @@ pub enum Kind {
     HeaterHalf,
     /// A door is open: more convection, and colder air.
     Gust,
+    /// A work lamp, or the sun through a window, shines on the board from above.
+    Lamp,
     /// The mains are 15 % low.
     Sag,
     /// No scans.
@@ -158,6 +163,7 @@ impl Fault {
             place: None,
             factor: None,
             colder_celsius: None,
+            w_per_square_cm: None,
         }
     }
 
@@ -201,6 +207,12 @@ impl Fault {
                 Kind::Gust,
                 "gust",
             ),
+            (
+                "w_per_square_cm",
+                self.w_per_square_cm.is_some(),
+                Kind::Lamp,
+                "lamp",
+            ),
         ] {
             if given && self.kind != kind {
                 return Err(format!("{key} goes with kind = \"{name}\" only"));
@@ -210,6 +222,7 @@ impl Fault {
             ("lost", self.lost, 0.0, 1.0),
             ("factor", self.factor, 0.2, 10.0),
             ("colder_celsius", self.colder_celsius, 0.0, 40.0),
+            ("w_per_square_cm", self.w_per_square_cm, 0.0, 0.2),
         ] {
             if let Some(value) = value
                 && !(low..=high).contains(&value)
@@ -429,6 +442,10 @@ mod tests {
             (
                 r#"{"kind":"sag","colder_celsius":3}"#,
                 "colder_celsius goes with kind = \"gust\" only",
+            ),
+            (
+                r#"{"kind":"lamp","w_per_square_cm":1}"#,
+                "w_per_square_cm = 1 is outside 0 to 0.2",
             ),
             (
                 r#"{"kind":"stuck","input":"tc1","place":"body"}"#,

@@ -57,6 +57,8 @@ pub struct Network<const N: usize> {
     room_celsius: f64,
     /// What stored energy counts from: the room as it was at the start.
     reference_celsius: f64,
+    /// What shines on each node from the room, watts.
+    shone: [f64; N],
     supplied_j: f64,
     lost_j: f64,
 }
@@ -87,6 +89,7 @@ impl<const N: usize> Network<N> {
             celsius,
             room_celsius,
             reference_celsius: room_celsius,
+            shone: [0.0; N],
             supplied_j: 0.0,
             lost_j: 0.0,
         }
@@ -100,6 +103,11 @@ impl<const N: usize> Network<N> {
     /// The room's air is this warm from now on.
     pub fn set_room(&mut self, celsius: f64) {
         self.room_celsius = celsius;
+    }
+
+    /// So many watts shine on each node from the room from now on.
+    pub fn shine(&mut self, watts: [f64; N]) {
+        self.shone = watts;
     }
 
     /// A node is replaced by one that is this warm; what the old one held more leaves with it.
@@ -152,9 +160,9 @@ impl<const N: usize> Network<N> {
     }
 
     fn rates(&self, celsius: &[f64; N], heated: usize, watts: f64, draft: f64) -> Rates<N> {
-        let mut into = [0.0; N];
+        let mut into = self.shone;
         into[heated] += watts;
-        let mut lost_w = 0.0;
+        let mut lost_w = -self.shone.iter().sum::<f64>();
         let at = |end: End| match end {
             End::Node(n) => celsius[n],
             End::Room => self.room_celsius,

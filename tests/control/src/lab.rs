@@ -47,6 +47,9 @@ pub struct Costs {
 #[derive(Debug, Clone)]
 pub struct Station {
     first_input: u32,
+    /// The input that tells whether the hood is shut, and what it tells.
+    hood: u32,
+    shut: bool,
     /// Share of full power that the output was told.
     pub heat: f64,
     /// Where in its output's window the on-time starts.
@@ -106,7 +109,7 @@ impl World {
                         offset: CelsiusDelta::constant(0.0),
                     })
                     .collect(),
-                permissives: Vec::new(),
+                permissives: vec!["hood".into()],
                 supply: supply.map(|_| 0),
                 ceiling: None,
                 follows_heat: true,
@@ -128,6 +131,13 @@ impl World {
                     period,
                 });
             }
+            let hood = first_input + narrow(ids.len());
+            let used = InputUse::Permissive(station, 0);
+            setup.inputs.push((instance, "hood".into(), used));
+            inputs.push(InputOffer {
+                input: InputId(hood),
+                period,
+            });
             ups.push(Event::DriverUp {
                 instance,
                 inputs,
@@ -140,6 +150,8 @@ impl World {
             });
             stations.push(Station {
                 first_input,
+                hood,
+                shut: true,
                 heat: 0.0,
                 offset_ms: 0,
                 cut: false,
@@ -194,9 +206,12 @@ impl World {
 
     /// New readings of a station's bench.
     pub fn scan(&mut self, now: Millis, station: usize, readings: &[Reading]) {
-        let values = (self.stations[station].first_input..)
+        let there = &self.stations[station];
+        let hood = (InputId(there.hood), Value::Active(there.shut));
+        let values = (there.first_input..)
             .zip(readings)
             .map(|(input, reading)| (InputId(input), Value::Sample(sample(*reading))))
+            .chain([hood])
             .collect();
         self.apply(
             now,
@@ -433,6 +448,10 @@ impl Decides for Alone<'_> {
         {
             self.foretold.push(foretold);
         }
+    }
+
+    fn hood(&mut self, shut: bool) {
+        self.world.stations[0].shut = shut;
     }
 
     fn tick(&mut self, now: Millis) {

@@ -2,7 +2,7 @@
 
 use benchward_core::recipe::Recipe;
 use benchward_core::units::{CelsiusPerSecond, Millis};
-use benchward_driver_simulated::faults::Fault;
+use benchward_driver_simulated::faults::{Fault, Kind};
 use benchward_driver_simulated::{Bench, Reading};
 
 use crate::bound::{self, Site};
@@ -62,6 +62,8 @@ pub struct Trip {
 pub trait Decides {
     /// New readings, in the sensors' order.
     fn scan(&mut self, now: Millis, readings: &[Reading]);
+    /// Whether the next readings find the hood shut.
+    fn hood(&mut self, _shut: bool) {}
     /// Time has passed.
     fn tick(&mut self, now: Millis);
     /// The run shall start.
@@ -340,6 +342,7 @@ pub fn run(plant: &Plant, recipe: &Recipe, by: &mut dyn Decides, conditions: &Co
             if let Some(Reading::Celsius(celsius)) = readings.first() {
                 reading = Some(*celsius);
             }
+            by.hood(!bench.suffers(Kind::HoodOpen));
             by.scan(now, &readings);
         }
     }

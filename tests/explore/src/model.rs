@@ -28,9 +28,9 @@ use std::fmt;
 use std::hash::{Hash, Hasher};
 use std::sync::{Arc, Mutex};
 
-use benchward_core::Ask;
 use benchward_core::interlock::InterlockName;
 use benchward_core::units::{Celsius, Millis};
+use benchward_core::{Ask, LimitName};
 use stateright::{Checker, Model, Property};
 
 use crate::world::{Broken, CEILING, LOW_CEILING, Layout, RUN_MAX, Reading, Who, World, id};
@@ -66,8 +66,8 @@ pub enum Step {
     Mute(usize),
     /// A driver refuses what an output was told.
     Refuse(usize),
-    /// Current begins to flow though no heat is commanded, or ceases to.
-    Flow,
+    /// Current begins to flow at a station though no heat is commanded, or ceases to.
+    Flow(usize),
     /// A board that rises faster than any may.
     Rise,
     /// A bead that falls off.
@@ -109,6 +109,14 @@ pub enum What {
     LowerCeiling,
     /// Put it back.
     RaiseCeiling,
+    /// Move the longest time that a run may heat to less than [`RUN_MAX`].
+    ShortenRuns,
+    /// Take that back.
+    UsualRuns,
+    /// Move the fastest rise to less than any other.
+    SlowRise,
+    /// Move the limit of absence to more than configured.
+    ProlongAbsence,
 }
 
 impl What {
@@ -124,6 +132,11 @@ impl What {
             Self::Resume(station) => Ask::Resume(id(station)),
             Self::LowerCeiling => Ask::SetLabCeiling(Celsius::constant(LOW_CEILING)),
             Self::RaiseCeiling => Ask::SetLabCeiling(Celsius::constant(CEILING)),
+            // Each at a bound of what can be set.
+            Self::ShortenRuns => Ask::SetLimit(LimitName::RunMax, Some(10.0)),
+            Self::UsualRuns => Ask::SetLimit(LimitName::RunMax, None),
+            Self::SlowRise => Ask::SetLimit(LimitName::RiseMax, Some(0.5)),
+            Self::ProlongAbsence => Ask::SetLimit(LimitName::AbsentAfter, Some(10.0)),
         }
     }
 }
@@ -292,7 +305,7 @@ impl Bench {
                 &[
                     Step::Person(Who::Op, What::StopRun(0)),
                     Step::Pass,
-                    Step::Flow,
+                    Step::Flow(0),
                     Step::Pass,
                 ],
                 &[Step::Down(0)],
@@ -307,6 +320,14 @@ impl Bench {
                 &[Step::Down(2)],
                 &[Step::Person(Who::Visitor, What::StopLab)],
                 &[Step::Scan(1, Reading::Far)],
+                // An alarm of the whole lab, while nobody heats.
+                &[
+                    Step::Person(Who::Op, What::StopRun(0)),
+                    Step::Person(Who::Op, What::StopRun(1)),
+                    Step::Pass,
+                    Step::Flow(1),
+                    Step::Pass,
+                ],
             ],
         };
         for way in ways {
@@ -340,7 +361,7 @@ fn play(world: &mut World, step: Step) {
         Step::Down(driver) => world.end_driver(driver),
         Step::Mute(driver) => world.mute(driver),
         Step::Refuse(output) => world.refuse(output),
-        Step::Flow => world.amps(0),
+        Step::Flow(station) => world.amps(station),
         Step::Rise => {
             world.long(0, Millis(6_000), 12.0);
             world.usual(0);
@@ -451,11 +472,24 @@ impl Model for Bench {
                     Step::Long,
                 ]);
             } else {
-                steps.push(Step::Flow);
+                steps.push(Step::Flow(0));
             }
             if world.suspended(0) {
                 steps.push(Step::Expire);
             }
+            steps.push(Step::Person(Who::Op, What::ShortenRuns));
+            // What is moved counts for all that comes after it. Before the trips is enough: in every order they would double the
+            // search.
+            if state.steps == 0 && !world.latched(0) {
+                let moves = [What::ShortenRuns, What::SlowRise, What::ProlongAbsence];
+                steps.extend(moves.map(|what| Step::Person(Who::Safe, what)));
+                steps.push(Step::Person(Who::Network, What::ShortenRuns));
+            }
+            if world.moved() {
+                steps.push(Step::Person(Who::Safe, What::UsualRuns));
+            }
+        } else if !world.heating(1) {
+            steps.push(Step::Flow(1));
         }
     }
 
@@ -477,9 +511,9 @@ impl Model for Bench {
             }
             !state.world.broken.contains(&what)
         }
-        let always: [fn(&Self, &State) -> bool; 11] = [
+        let always: [fn(&Self, &State) -> bool; 13] = [
             not::<0>, not::<1>, not::<2>, not::<3>, not::<4>, not::<5>, not::<6>, not::<7>, not::<8>,
-            not::<9>, not::<10>,
+            not::<9>, not::<10>, not::<11>, not::<12>,
         ];
         Broken::ALL
             .iter()
@@ -528,7 +562,7 @@ mod tests {
     fn every_trip_is_lifted_within_three_steps() {
         let ways: [&[Step]; 4] = [
             &[Step::Scan(0, Reading::Good), Step::Scan(0, Reading::Good)],
-            &[Step::Flow, Step::Scan(0, Reading::Good)],
+            &[Step::Flow(0), Step::Scan(0, Reading::Good)],
             &[Step::Hood, Step::Scan(0, Reading::Good)],
             &[Step::Up(0), Step::Scan(0, Reading::Good)],
         ];

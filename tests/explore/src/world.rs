@@ -16,8 +16,8 @@ use std::hash::{DefaultHasher, Hash, Hasher};
 use benchward_core::interlock::{Effect, InterlockName, Permit};
 use benchward_core::units::{Amps, Celsius, Fraction, Millis, Watts};
 use benchward_core::{
-    Ask, Event, Fault, InputId, InputOffer, InstanceId, Lab, Loss, Origin, OutputId, OutputOffer, Person,
-    Request, RequestId, Roles, Sample, StationId, Value,
+    Ask, Event, Fault, InputId, InputOffer, InstanceId, Lab, LimitName, Loss, Origin, OutputId, OutputOffer,
+    Person, Request, RequestId, Roles, Sample, StationId, Value,
 };
 
 use crate::fingerprint::fingerprint;
@@ -161,6 +161,7 @@ impl World {
         let kept = Kept {
             trips: BTreeMap::new(),
             lab: Celsius::constant(CEILING),
+            limits: BTreeMap::new(),
             stations: vec![None; stations],
             next_run: 1,
         };
@@ -257,6 +258,11 @@ impl World {
         self.kept.trips.keys().any(|(at, _)| *at == station)
     }
 
+    /// Whether the longest time of a run has been moved.
+    pub fn moved(&self) -> bool {
+        self.kept.limits.contains_key(&LimitName::RunMax)
+    }
+
     /// Whether the heater of a station is on.
     pub fn hot(&self, station: usize) -> bool {
         self.outputs
@@ -308,6 +314,9 @@ impl World {
             (at.0, at.1, *effect == Effect::Cut, by.is_some()).hash(&mut hasher);
         }
         self.kept.lab.degrees().to_bits().hash(&mut hasher);
+        for (limit, value) in &self.kept.limits {
+            (limit.text(), value.to_bits()).hash(&mut hasher);
+        }
         self.broken.hash(&mut hasher);
         hasher.finish()
     }

@@ -347,9 +347,17 @@ pub(crate) struct Permissive {
     pub(crate) period: Millis,
     /// Newest value and when it came; `None` where it never came or can't be read.
     pub(crate) newest: Option<(Millis, bool)>,
+    /// Since when it has been read as open, scan after scan.
+    pub(crate) open_since: Option<Millis>,
 }
 
 impl Permissive {
+    /// Whether somebody has opened it: read as open for longer than a contact bounces. Silence is no opening.
+    pub(crate) fn is_opened(&self, now: Millis) -> bool {
+        self.open_since
+            .is_some_and(|since| now.since(since) >= permissive_open::CONFIRM)
+    }
+
     /// Whether it is closed; `None`: it can't be read, and counts as open.
     pub(crate) fn read(&self, now: Millis, host: HostLimits) -> Option<bool> {
         let limit = (self.period * 3).max(host.silence_floor);

@@ -8,7 +8,7 @@ use super::{Cause, Effect, Facts, InForce, Observation, Threshold};
 use crate::units::Millis;
 
 /// How long it has to be open.
-const CONFIRM: Millis = Millis(200);
+pub(super) const CONFIRM: Millis = Millis(200);
 
 /// Remembers since when the first open permissive has been open.
 #[derive(Debug, Clone, Default, Serialize, Deserialize)]

@@ -8,7 +8,7 @@ use benchward_archive::{self as archive, JournalQuery, Query, export};
 use tracing::warn;
 use zbus::wire::OwnedFd;
 
-use super::{Door, blocking, json};
+use super::{Door, blocking, json, read_json};
 
 /// Most journal entries of one answer: a bus message may hold 128 MiB, and a screen far less.
 const ENTRIES_MAX: usize = 10_000;
@@ -28,7 +28,7 @@ impl Archive {
     ///
     /// Errors: `Invalid`, `Archive`.
     async fn runs(&self, query: String) -> Result<String, Error> {
-        let query: shapes::RunQuery = read_query(&query)?;
+        let query: shapes::RunQuery = read_json("query", &query)?;
         let query = Query {
             limit: query.limit.unwrap_or(Query::PAGE).min(RUNS_MAX),
             ..query.to_archive()?
@@ -100,7 +100,7 @@ impl Archive {
     ///
     /// Errors: `Invalid`, `Archive`.
     async fn journal(&self, query: String) -> Result<String, Error> {
-        let query: shapes::JournalQuery = read_query(&query)?;
+        let query: shapes::JournalQuery = read_json("query", &query)?;
         let mut query = query.to_archive();
         query.limit = query.limit.min(ENTRIES_MAX);
         let reader = self.0.shared.reader.clone();
@@ -132,7 +132,7 @@ impl Archive {
     ///
     /// Errors: `Invalid`, `Archive`.
     async fn trips(&self, query: String) -> Result<String, Error> {
-        let query: shapes::TripQuery = read_query(&query)?;
+        let query: shapes::TripQuery = read_json("query", &query)?;
         let reader = self.0.shared.reader.clone();
         blocking(move || json(&shapes::TripRecords::read(&reader, &query).map_err(archive_error)?)).await
     }
@@ -142,7 +142,7 @@ impl Archive {
     ///
     /// Errors: `Invalid`, `NoSuch` (window), `Archive`.
     async fn stats(&self, query: String, window: String) -> Result<String, Error> {
-        let query: shapes::RunQuery = read_query(&query)?;
+        let query: shapes::RunQuery = read_json("query", &query)?;
         let query = Query {
             limit: query.limit.unwrap_or(STATS_RUNS_MAX).min(STATS_RUNS_MAX),
             ..query.to_archive()?
@@ -172,10 +172,6 @@ impl Archive {
         let reader = self.0.shared.reader.clone();
         blocking(move || json(&shapes::Verified::from(&reader.verify().map_err(archive_error)?))).await
     }
-}
-
-fn read_query<T: for<'a> serde::Deserialize<'a>>(query: &str) -> Result<T, Error> {
-    serde_json::from_str(query).map_err(|error| Error::Invalid(format!("the query can't be read: {error}")))
 }
 
 fn no_such(run: u64, error: archive::Error) -> Error {

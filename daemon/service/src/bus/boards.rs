@@ -10,7 +10,7 @@ use benchward_core::{Act, Ask, RunId, StationId};
 use zbus::message::Header;
 
 use super::station::known;
-use super::{Door, blocking, json};
+use super::{Door, blocking, json, read_json};
 use crate::learning::{self, Gathering};
 
 pub(super) struct Boards(pub(super) Door);
@@ -120,8 +120,7 @@ impl Boards {
     ///
     /// Errors: `NoSuch` (nothing is known of the board there), `Invalid` (with every mistake), `Archive`.
     async fn plan(&self, request: String) -> Result<String, Error> {
-        let request: shapes::PlanRequest = serde_json::from_str(&request)
-            .map_err(|error| Error::Invalid(format!("the request can't be read: {error}")))?;
+        let request: shapes::PlanRequest = read_json("request", &request)?;
         let share = request.supply_share.unwrap_or(1.0);
         if !(share > 0.0 && share <= 1.0) {
             return Err(Error::Invalid(format!(

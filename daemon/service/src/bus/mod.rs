@@ -140,6 +140,19 @@ fn json(shape: &impl serde::Serialize) -> Result<String, Error> {
     serde_json::to_string(shape).map_err(|error| Error::Archive(format!("can't be shown: {error}")))
 }
 
+/// A request in JSON; `what`: what an error calls it.
+///
+/// A string of the bus holds no zero (D-Bus Specification, "Basic types"), but JSON can spell one: an answer that quoted it
+/// would come without its text. So none is taken.
+fn read_json<T: for<'a> serde::Deserialize<'a>>(what: &str, text: &str) -> Result<T, Error> {
+    if text.contains("\\u0000") {
+        return Err(Error::Invalid(format!(
+            "the {what} has the character \\u0000 in it, which no name or figure has; leave it out"
+        )));
+    }
+    serde_json::from_str(text).map_err(|error| Error::Invalid(format!("the {what} can't be read: {error}")))
+}
+
 /// Runs something that reads the archive, which blocks, off the async threads.
 async fn blocking<T: Send + 'static>(
     work: impl FnOnce() -> Result<T, Error> + Send + 'static,

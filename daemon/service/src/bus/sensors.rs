@@ -6,7 +6,7 @@ use benchward_core::units::{CelsiusDelta, Millis};
 use benchward_core::{Ask, OFFSET_MAX, Offset, Quality, Refusal, StationId};
 use zbus::message::Header;
 
-use super::{Door, blocking, json};
+use super::{Door, blocking, json, read_json};
 use crate::calibration::Sensor;
 use crate::check::{self, Check};
 use crate::steady::steady;
@@ -80,8 +80,7 @@ impl Sensors {
         check: String,
         store: bool,
     ) -> Result<String, Error> {
-        let request: shapes::CheckRequest = serde_json::from_str(&check)
-            .map_err(|error| Error::Invalid(format!("the check can't be read: {error}")))?;
+        let request: shapes::CheckRequest = read_json("check", &check)?;
         let found = self.find(&station, &channel)?;
         let shared = &self.0.shared;
         let now = shared.clock.wall_now();

@@ -566,3 +566,26 @@ fn a_new_board_is_cold_and_takes_no_energy_from_nowhere() {
     let balance = bench.supplied_j() - bench.stored_j() - bench.lost_j();
     assert!(balance.abs() < 1e-6 * bench.supplied_j(), "{balance} J");
 }
+
+#[test]
+fn a_lamp_brings_what_it_says_and_the_balance_holds() {
+    let settings = Settings {
+        board_square_cm: Some(300.0),
+        emissivity: 0.8,
+        ..quiet()
+    };
+    let mut bench = Bench::new(&settings).unwrap();
+    bench.cause(Fault {
+        w_per_square_cm: Some(0.1),
+        for_s: Some(10.0),
+        ..Fault::now(Kind::Lamp)
+    });
+    bench.advance(10.0, 0.0);
+    // 0.1 W/cm² on 300 cm² that take 80 % of it, for 10 s; what has got lost again since is little.
+    let stored = bench.stored_j();
+    assert!((stored - 240.0).abs() < 8.0, "{stored} J");
+    let balance = bench.supplied_j() - bench.stored_j() - bench.lost_j();
+    assert!(balance.abs() < 1e-6, "{balance} J");
+    bench.advance(60.0, 0.0);
+    assert!(bench.stored_j() < stored, "it is off again");
+}

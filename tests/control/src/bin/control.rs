@@ -61,6 +61,8 @@ enum Rows {
     Cooling,
     /// What must not end a run.
     Nuisance,
+    /// A thousand healthy runs, and every trip among them; only when asked for.
+    Healthy,
     /// Benches that share a circuit.
     Supply,
     /// What the decisions cost in CPU time.
@@ -87,6 +89,10 @@ fn main() -> Result<()> {
         return Ok(());
     }
     let share = count(usize::try_from(arguments.benches)?) / count(usize::try_from(SET)?);
+    if arguments.rows == Some(Rows::Healthy) {
+        write!(out, "{}", nuisance::thousand(share)?)?;
+        return Ok(());
+    }
     let contest = Contest::new(seeds, arguments.benches)?;
     if let Some(which) = &arguments.trace {
         let (bench, recipe) = which

@@ -7,7 +7,7 @@ use clap::Parser;
 
 /// Plays every order of events against the real interlocks, to a depth, and says whether any property is ever broken.
 ///
-/// Three steps take two and a half minutes of one core and 1.4 GB, each more some fifteen times as much.
+/// Three steps take three minutes of one core and 1.4 GB, each more some fifteen times as much.
 #[derive(Parser)]
 #[command(name = "explore")]
 struct Arguments {

@@ -5,7 +5,8 @@ use std::collections::BTreeSet;
 use benchward_core::interlock::InterlockName;
 use benchward_core::units::{Fraction, Millis};
 use benchward_core::{
-    Action, Answer, Ask, EntryKind, Event, Grant, LimitScope, Origin, OutputId, Refusal, Request, Seq,
+    Action, Answer, Ask, EntryKind, Event, Grant, LimitFrom, LimitName, LimitScope, Origin, OutputId,
+    Refusal, Request, Seq,
 };
 
 use super::World;
@@ -35,11 +36,15 @@ pub enum Broken {
     NotAllowed,
     /// The causes are gone, the right person resets, and there is still no heat.
     NoWayBack,
+    /// A limit that was moved is another one.
+    LimitLost,
+    /// A run began against an alarm of the whole lab.
+    AlarmIgnored,
 }
 
 impl Broken {
     /// Every one, in order, with the property as a sentence.
-    pub const ALL: [(Self, &'static str); 11] = [
+    pub const ALL: [(Self, &'static str); 13] = [
         (Self::HeatAndTrip, "no heat and no permit where a trip is latched"),
         (
             Self::PermitOutlived,
@@ -74,6 +79,14 @@ impl Broken {
         (
             Self::NoWayBack,
             "once the causes are gone a reset by the right person makes heat possible",
+        ),
+        (
+            Self::LimitLost,
+            "a limit that was moved is in force until it is moved again, over a restart too",
+        ),
+        (
+            Self::AlarmIgnored,
+            "no run begins anywhere against an alarm that nobody has seen, nor on its supply before it is reset",
         ),
     ];
 }
@@ -147,6 +160,16 @@ impl World {
                             self.kept.stations[station.index()] = *celsius;
                         }
                     }
+                }
+                Action::KeepLabLimit { limit, value } => {
+                    if !matches!(event, Event::Request(request) if request.roles.safety && request.origin == Origin::Local)
+                    {
+                        self.blame(Broken::NotAllowed, || format!("the limit {limit} was moved"));
+                    }
+                    match value {
+                        Some(value) => self.kept.limits.insert(*limit, *value),
+                        None => self.kept.limits.remove(limit),
+                    };
                 }
                 Action::Run(change) => self.kept.next_run = self.kept.next_run.max(change.record.run.0 + 1),
                 _ => {}
@@ -359,6 +382,9 @@ impl World {
                     self.blame(Broken::NotAllowed, || format!("{ask:?} was done"));
                 }
                 self.resumed |= matches!(ask, Ask::Resume(_)) && matches!(done, Answer::Done(_));
+                if matches!(ask, Ask::Start { .. } | Ask::Resume(_)) {
+                    self.heeds_alarms();
+                }
                 if matches!(ask, Ask::Stop(None)) {
                     for station in 0..self.stations() {
                         let all = (0..)
@@ -394,9 +420,33 @@ impl World {
         }
     }
 
-    /// What the lab shows as latched is what it said to keep. Looked at after each step, since it takes long.
+    /// A run has begun. All stations are on one supply, so that an alarm that was seen holds it back as well until it is reset.
+    fn heeds_alarms(&mut self) {
+        let stuck = |(station, interlock): &&(usize, InterlockName)| {
+            (*interlock == InterlockName::HeatStuckOn).then_some(*station)
+        };
+        if let Some(station) = self.kept.trips.keys().find_map(|at| stuck(&at)) {
+            self.blame(Broken::AlarmIgnored, || {
+                format!(
+                    "a run began while the heater of bench-{} is stuck on",
+                    station + 1
+                )
+            });
+        }
+    }
+
+    /// What the lab shows as latched, and as moved, is what it said to keep. Looked at after each step, since it takes long.
     pub fn compare(&mut self) {
-        for (station, view) in self.lab.view().stations.iter().enumerate() {
+        let view = self.lab.view();
+        for name in LimitName::ALL {
+            let (value, from) = view.limit(name);
+            let shown = value.filter(|_| from == LimitFrom::Lab).map(f64::to_bits);
+            let kept = self.kept.limits.get(&name).map(|value| value.to_bits());
+            if shown != kept {
+                self.blame(Broken::LimitLost, || format!("{name} is {value:?} by {from}"));
+            }
+        }
+        for (station, view) in view.stations.iter().enumerate() {
             let shown: BTreeSet<(InterlockName, bool)> = view
                 .interlocks
                 .iter()

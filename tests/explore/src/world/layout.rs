@@ -6,9 +6,10 @@ use std::sync::{Arc, OnceLock};
 use benchward_core::interlock::{Effect, InterlockName};
 use benchward_core::model::{Belief, BoardModel};
 use benchward_core::recipe::Recipe;
-use benchward_core::units::{Celsius, CelsiusDelta, Millis};
+use benchward_core::units::{Celsius, CelsiusDelta, Millis, Watts};
 use benchward_core::{
-    ChannelSetup, InputUse, OutputRole, OutputSetup, RunId, Setup, StandingTrip, StationSetup,
+    ChannelSetup, InputUse, LimitName, Moved, OutputRole, OutputSetup, RunId, Setup, StandingTrip,
+    StationSetup, SupplySetup,
 };
 
 use super::{id, instance};
@@ -34,7 +35,8 @@ pub const RUN_MAX: Millis = Millis(90_000);
 pub enum Layout {
     /// One station with every input that an interlock looks at, on one driver.
     One,
-    /// Two stations with a driver each; the second's contactor hangs on a third driver.
+    /// Two stations with a driver each, on one supply; the second's contactor hangs on a third driver, and what its heater draws
+    /// is measured.
     Two,
 }
 
@@ -46,6 +48,7 @@ pub(super) type KeptTrip = (Effect, Arc<str>, Option<Arc<str>>);
 pub(super) struct Kept {
     pub(super) trips: BTreeMap<(usize, InterlockName), KeptTrip>,
     pub(super) lab: Celsius,
+    pub(super) limits: BTreeMap<LimitName, f64>,
     pub(super) stations: Vec<Option<Celsius>>,
     pub(super) next_run: u64,
 }
@@ -81,7 +84,7 @@ pub(super) const fn wired(layout: Layout, station: usize) -> Wired {
             channel: 2,
             pedal: 3,
             hood: None,
-            amps: None,
+            amps: Some(4),
         },
     }
 }
@@ -104,6 +107,7 @@ pub(super) const fn drivers(layout: Layout) -> &'static [&'static str] {
 pub(super) fn setup(layout: Layout, kept: &Kept) -> Setup {
     let mut inputs = Vec::new();
     let stations = 0..kept.stations.len();
+    let supplied = layout == Layout::Two;
     for station in stations.clone() {
         let wired = wired(layout, station);
         let at = id(station);
@@ -133,13 +137,22 @@ pub(super) fn setup(layout: Layout, kept: &Kept) -> Setup {
                     .iter()
                     .map(|_| Arc::from("hood"))
                     .collect(),
-                supply: None,
+                supply: supplied.then_some(0),
                 ceiling: kept.stations[station],
                 // Readings are made up here, so that the rules can be met which know no board.
                 follows_heat: false,
             })
             .collect(),
-        supplies: Vec::new(),
+        // More than both ever draw.
+        supplies: Watts::new(10_000.0)
+            .ok()
+            .filter(|_| supplied)
+            .map(|watts| SupplySetup {
+                name: "bay-a".into(),
+                watts,
+            })
+            .into_iter()
+            .collect(),
         inputs,
         outputs: outputs(layout)
             .iter()
@@ -157,7 +170,10 @@ pub(super) fn setup(layout: Layout, kept: &Kept) -> Setup {
         ceiling: kept.lab,
         absent_after: ABSENT,
         next_run: RunId(kept.next_run),
-        moved: benchward_core::Moved::default(),
+        moved: Moved {
+            limits: kept.limits.clone(),
+            ..Moved::default()
+        },
         standing_trips: kept
             .trips
             .iter()

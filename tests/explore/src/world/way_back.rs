@@ -1,7 +1,7 @@
 //! Liveness: from every state there is a way back to heat that takes nothing but the right persons.
 
 use benchward_core::units::{Celsius, Fraction, Millis};
-use benchward_core::{Ask, Event, OutputId, Seq};
+use benchward_core::{Ask, Event, LimitName, OutputId, Seq};
 
 use super::layout::{CEILING, WARM};
 use super::{Reading, Who, World, id, narrow};
@@ -34,6 +34,9 @@ impl World {
             (bench.reading, bench.celsius, bench.hood, bench.amps) = (Reading::Good, WARM, true, false);
         }
         world.ask(Who::Safe, Ask::SetLabCeiling(Celsius::constant(CEILING)));
+        for limit in LimitName::ALL {
+            world.ask(Who::Safe, Ask::SetLimit(limit, None));
+        }
         // Until every reading from before has left the windows of two and three seconds.
         for _ in 0..9 {
             for station in 0..world.stations() {
@@ -53,6 +56,10 @@ impl World {
                 let trips: Vec<_> = world.kept.trips.keys().map(|(_, name)| name.text()).collect();
                 return Err(format!("bench-{} can't be reset: {trips:?}", station + 1));
             }
+        }
+        // One station's alarm holds all of them back.
+        for station in 0..world.stations() {
+            let there = id(station);
             if world.suspended(station) {
                 world.ask(Who::Op, Ask::Resume(there));
             }
