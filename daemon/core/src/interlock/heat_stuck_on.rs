@@ -36,7 +36,8 @@ const SETTLES: Millis = Millis::from_secs(1);
 /// How long heat has been off before a rise says anything.
 const COASTED: Millis = Millis::from_secs(60);
 /// How long a hot bench may still warm the next, cold board that is put on it: many time constants of the slowest plate.
-/// Until then a rise counts only above what has been read since the heat went off, which stored heat can't bring back.
+/// Until then a rise counts only above what has been read in this time, with heat and without: stored heat can't bring
+/// that back. A run that gives the next board a little heat and waits doesn't make the bench forget the last one.
 const GIVEN_OFF: Millis = Millis::from_secs(600);
 /// Time in which a rise is measured.
 const WITHIN: Millis = Millis::from_secs(15);
@@ -53,14 +54,50 @@ const WARM: f64 = 40.0;
 #[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub(super) struct HeatStuckOn {
     flows_since: Option<Millis>,
-    /// Since when the heat has been off, and the highest that each channel read since, up to the rise looked at.
+    highest: Highest,
+}
+
+/// The highest that each channel read lately, but for rises that nobody can explain: of a time that began then, and of the
+/// [`GIVEN_OFF`] before it.
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
+struct Highest {
     #[serde(with = "crate::excerpt::any_floats")]
-    highest: (Millis, Vec<f64>),
+    lately: (Millis, Vec<f64>),
+    #[serde(with = "crate::excerpt::any_floats")]
+    before: (Millis, Vec<f64>),
+}
+
+impl Highest {
+    /// `explained`: whether there is heat, or was just now.
+    fn take(&mut self, now: Millis, channels: &[Channel], explained: bool) {
+        let none = || (now, vec![f64::NEG_INFINITY; channels.len()]);
+        if self.lately.1.len() != channels.len() {
+            (self.lately, self.before) = (none(), none());
+        }
+        if now.since(self.lately.0) >= GIVEN_OFF {
+            self.before = std::mem::replace(&mut self.lately, none());
+        }
+        for (channel, highest) in channels.iter().zip(&mut self.lately.1) {
+            if let Some(good) = channel.good
+                && (explained || rises(channel).is_none())
+            {
+                *highest = highest.max(good.degrees());
+            }
+        }
+    }
+
+    /// Of the channel in this place, °C.
+    fn of(&self, at: usize) -> f64 {
+        self.lately.1[at].max(self.before.1[at])
+    }
 }
 
 impl HeatStuckOn {
     pub(super) fn observe(&mut self, facts: &Facts<'_>) -> Observation {
-        let Some(zero_since) = facts.heat.zero_since() else {
+        let zero_since = facts.heat.zero_since();
+        let explained = zero_since.is_none_or(|since| facts.now.since(since) < COASTED);
+        self.highest.take(facts.now, facts.channels, explained);
+        let Some(zero_since) = zero_since else {
             self.flows_since = None;
             return Observation::Unknown("it is not confirmed yet that the heat is off".into());
         };
@@ -77,26 +114,16 @@ impl HeatStuckOn {
                 Some(_) => {}
             }
         }
-        if self.highest.0 != zero_since || self.highest.1.len() != facts.channels.len() {
-            self.highest = (zero_since, vec![f64::NEG_INFINITY; facts.channels.len()]);
-        }
-        for (channel, highest) in facts.channels.iter().zip(&mut self.highest.1) {
-            if let Some(good) = channel.good
-                && rises(channel).is_none()
-            {
-                *highest = highest.max(good.degrees());
-            }
-        }
-        if facts.now.since(zero_since) < COASTED {
+        if explained {
             return observation;
         }
         let stored = facts.now.since(zero_since) < GIVEN_OFF;
-        let highest = &self.highest.1;
+        let highest = &self.highest;
         let rising = facts
             .channels
             .iter()
             .enumerate()
-            .filter(|(at, channel)| !stored || channel.good.is_some_and(|good| good.degrees() > highest[*at]))
+            .filter(|(at, channel)| !stored || channel.good.is_some_and(|good| good.degrees() > highest.of(*at)))
             .find_map(|(at, channel)| Some((at, channel, rises(channel)?)));
         if let Some((at, channel, rise)) = rising
             && others_rise(facts.channels, at)
