@@ -194,7 +194,7 @@ impl Reader {
     }
 
     /// The coarse levels of a run, or of a station's readings outside runs: what charts of long spans are made of. `step_ms`: one of
-    /// [`LEVELS_MS`]. Sealed files say them without a reading being decoded; of what is not sealed they are made here.
+    /// `LEVELS_MS`. Sealed files say them without a reading being decoded; of what is not sealed they are made here.
     ///
     /// # Errors
     /// [`Error::Files`] if a file cannot be read, [`Error::NoSuchRun`].

@@ -20,7 +20,7 @@ use crate::spread;
 const CHANNELS: usize = 3;
 /// What is planned: final temperature, °C, and least dwell, s.
 const PLANNED: [(f64, f64); 2] = [(120.0, 60.0), (150.0, 30.0)];
-/// Spread that is asked for: so much more than the smallest that any dwell leaves, or this, °C.
+/// Spread that is asked for, °C.
 const ASKED_SPREAD: f64 = 8.0;
 
 /// What was foretold and what came, °C, and by how much it may be off.
@@ -47,7 +47,7 @@ struct Came {
     promised: bool,
 }
 
-/// The row: boards learned from recipe A, planned for two temperatures with a spread of [`ASKED_SPREAD`] degrees.
+/// The row: boards learned from recipe A, planned for two temperatures with a spread of 8 degrees.
 ///
 /// # Errors
 /// A run or a plan that was refused.

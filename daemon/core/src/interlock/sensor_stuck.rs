@@ -2,7 +2,7 @@
 //!
 //! A value that stands still proves nothing by itself: a converter with steps of 0.25 °C that is read once a second
 //! repeats itself for minutes at a steady dwell. So the question is always what the heat did meanwhile. It acts, after
-//! [`WITHIN`] without any change and at least [`READINGS_MIN`] equal readings, in four cases:
+//! [`WITHIN`] without any change and at least [`READINGS_MIN`] equal readings, in five cases:
 //!
 //! 1. **It was rising.** While the steered temperature is more than [`BELOW_TARGET`] short of the target: the channel
 //!    rose by [`ROSE_BEFORE`] in the 20 s before it stopped, on a mean heat of [`HEAT_MIN`] or more, and has had as much
@@ -15,6 +15,9 @@
 //!
 //! 4. **The board model expected something else** meanwhile ([`Facts::residual`]), and held the heat back, so that none of the
 //!    other cases comes about. [`COARSE_RISING`] for a coarse converter.
+//! 5. **Nothing stands still for that long**: a fine converter in a ramp, with [`SOME`] of full power or more, for
+//!    [`STANDS`]. What the control makes of a value that stands still may be less heat than before, so that cases 1 and 2
+//!    don't come about; noise alone changes a healthy one.
 //!
 //! For a coarse converter, whose values were never seen closer together than [`FINE`], cases 1 and 3 wait longer:
 //! [`COARSE_RISING`], longer than a draft of 30 s that happens to hold a board where it is, and [`COARSE_WENT`], longer
@@ -59,6 +62,9 @@ const HEAT_SLACK: f64 = 0.05;
 const CAME_WITHIN: Millis = Millis::from_secs(40);
 /// Case 2: how much more than before.
 const CAME: f64 = 0.4;
+/// Case 5.
+const STANDS: Millis = Millis::from_secs(60);
+const SOME: f64 = 0.1;
 /// Case 3: from where on a board without heat cools by more than a coarse step in a minute, °C.
 const HOT: f64 = 60.0;
 /// Case 3: what counts as none.
@@ -214,6 +220,15 @@ fn why(facts: &Facts<'_>, channel: &Channel, still: &mut Still, ramp_since: Opti
             return Some((rising, text));
         }
     }
+    if below && !coarse && lasted >= STANDS && still.since > ramp_since {
+        let heat = facts
+            .heat
+            .mean(Millis(facts.now.0.saturating_sub(STANDS.0)), facts.now)?;
+        if heat >= SOME {
+            let text = format!("no board does that with {:.0} % of full power", heat * 100.0);
+            return Some((STANDS, text));
+        }
+    }
     let heated = facts.now.since(ramp_since);
     if below && still.since <= ramp_since && heated >= CAME_WITHIN {
         let from = Millis(ramp_since.0.saturating_sub(BEFORE.0));
@@ -244,6 +259,7 @@ fn why(facts: &Facts<'_>, channel: &Channel, still: &mut Still, ramp_since: Opti
 pub(super) fn thresholds(_: &InForce) -> Vec<Threshold> {
     vec![
         Threshold::time("unchanged for", WITHIN),
+        Threshold::time("in a ramp, whatever the heat", STANDS),
         Threshold::time("coarse, rising", COARSE_RISING),
         Threshold::time("coarse, heat changed", COARSE_WENT),
     ]
