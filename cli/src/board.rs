@@ -454,6 +454,9 @@ mod tests {
   slow_share            0.2000          0.1000  as of boards in general
   slow_lag_s               140            16.0  as of boards in general
 
+  CHANNEL     SHARE OF THE EXCESS     LAG  MISSES BY
+  board-edge                 91 %  12.3 s    0.62 °C
+
   the run doesn't show the slow part of the board: it takes a dwell
 "
         );
