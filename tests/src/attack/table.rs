@@ -15,9 +15,10 @@ const CLIMB: &str = "recipe = \"hold\"\n[[stage]]\ntarget_celsius = 180\ndwell_s
 /// Nobody has to be there for longer.
 const ATTENDED: &str =
     "recipe = \"hold\"\nabsent_after_s = 10\n[[stage]]\ntarget_celsius = 60\ndwell_s = 3600\n";
-/// Past its first target no guard of a first run holds the heat back.
-const SECOND_CLIMB: &str = "recipe = \"hold\"\n[[stage]]\ntarget_celsius = 40\ndwell_s = 1\n[[stage]]\n\
-                            target_celsius = 180\ndwell_s = 3600\n";
+/// A board said to be that heavy may have all heat for a long time: no guard of a first run holds it back, and no model of
+/// the first stage is there to miss the rise before.
+const HEAVY: &str =
+    "recipe = \"hold\"\nboard_grams = 20000\n[[stage]]\ntarget_celsius = 180\ndwell_s = 3600\n";
 const SHORT: &str = "recipe = \"hold\"\nrun_s_max = 10\n[[stage]]\ntarget_celsius = 60\ndwell_s = 3600\n";
 
 const BASE: Attack = Attack {
@@ -162,7 +163,7 @@ pub const ATTACKS: &[Attack] = &[
         cause: "the heater is dead",
         bound_ms: 100_000.0,
         scale: 20,
-        recipe: SECOND_CLIMB,
+        recipe: HEAVY,
         warm: 45.0,
         after: After::Tripped("no-response"),
         strike: |lab| lab.fault(r#"{"kind":"heater-dead"}"#),

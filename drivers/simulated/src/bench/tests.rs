@@ -581,9 +581,10 @@ fn a_lamp_brings_what_it_says_and_the_balance_holds() {
         ..Fault::now(Kind::Lamp)
     });
     bench.advance(10.0, 0.0);
-    // 0.1 W/cm² on 300 cm² that take 80 % of it, for 10 s; what has got lost again since is little.
+    // 0.1 W/cm² on 300 cm² that take 80 % of it, for 10 s: 240 J. Two faces that get 2 °C warmer lose up to 20 J of it
+    // meanwhile (25 W/m²K, the mean of the rise).
     let stored = bench.stored_j();
-    assert!((stored - 240.0).abs() < 8.0, "{stored} J");
+    assert!((220.0..240.0).contains(&stored), "{stored} J");
     let balance = bench.supplied_j() - bench.stored_j() - bench.lost_j();
     assert!(balance.abs() < 1e-6, "{balance} J");
     bench.advance(60.0, 0.0);
