@@ -281,10 +281,13 @@ impl LabThread {
         }
     }
 
-    /// Has the core take an event, and what reaches open runs noted.
-    fn take(&mut self, now: Millis, event: Event) -> Vec<Action> {
+    /// Has the core take an event and carries out what comes of it: what concerns heat first, up to the write into the driver's
+    /// pipe; only then is noted what reached open runs, and everything else done. `current`: the link that is out of the map
+    /// because it is being read.
+    fn take(&mut self, current: Option<&mut Link>, now: Millis, event: Event) {
         let before = self.noting.before(&self.lab, now, &event);
         let actions = self.lab.take(now, event);
+        self.carry_out_heat(current, &actions, now);
         let outputs = &self.wiring.setup.outputs;
         let serves = |output: OutputId| {
             let nowhere = StationId(u32::MAX);
@@ -294,7 +297,7 @@ impl LabThread {
         };
         self.noting
             .after(&mut self.lab, before, now, &actions, &self.told.archive, serves);
-        actions
+        self.carry_out_rest(actions, now);
     }
 
     /// Applies a tick where one is due. Also between two long pieces of work, so that a flood of scans can't make the
@@ -302,8 +305,7 @@ impl LabThread {
     fn tick_if_due(&mut self) {
         let now = self.clock.now();
         if self.lab.wake_at().is_none_or(|at| now >= at) {
-            let actions = self.take(now, Event::Tick);
-            self.carry_out(None, actions, now);
+            self.take(None, now, Event::Tick);
         }
     }
 
@@ -316,8 +318,7 @@ impl LabThread {
         if self.links.values().any(Link::readable) && now.since(since) < THINK_WITHIN {
             return;
         }
-        let actions = self.take(now, Event::Think);
-        self.carry_out(None, actions, now);
+        self.take(None, now, Event::Think);
     }
 
     /// Gives every driver that may have something to say one turn.
@@ -348,8 +349,7 @@ impl LabThread {
             &mut |notice| drop(notices.send(notice)),
             &mut |link, event| {
                 let now = self.clock.now();
-                let actions = self.take(now, event);
-                self.carry_out(Some(link), actions, now);
+                self.take(Some(link), now, event);
             },
         );
         self.buffer = buffer;
@@ -393,8 +393,7 @@ impl LabThread {
         }
         drop(link);
         let now = self.clock.now();
-        let actions = self.take(now, Event::DriverDown { instance, loss });
-        self.carry_out(None, actions, now);
+        self.take(None, now, Event::DriverDown { instance, loss });
     }
 
     /// Returns whether the thread is to end.
@@ -430,8 +429,7 @@ impl LabThread {
                     }
                     None => {
                         let now = self.clock.now();
-                        let actions = self.take(now, Event::DriverDown { instance, loss });
-                        self.carry_out(None, actions, now);
+                        self.take(None, now, Event::DriverDown { instance, loss });
                     }
                 }
             }
@@ -446,7 +444,8 @@ impl LabThread {
                 self.next_request += 1;
                 self.waiting.insert(id, answer);
                 let now = self.clock.now();
-                let actions = self.take(
+                self.take(
+                    None,
                     now,
                     Event::Request(Request {
                         id,
@@ -456,7 +455,6 @@ impl LabThread {
                         ask,
                     }),
                 );
-                self.carry_out(None, actions, now);
             }
             Command::Close => {
                 let now = self.clock.now();
@@ -562,8 +560,8 @@ impl LabThread {
         }
     }
 
-    /// Carries actions out in their order. `current`: the link that is out of the map because it is being read.
-    fn carry_out(&mut self, mut current: Option<&mut Link>, actions: Vec<Action>, now: Millis) {
+    /// Tells drivers what the actions say about heat, in their order. `current`: as for [`Self::take`].
+    fn carry_out_heat(&mut self, mut current: Option<&mut Link>, actions: &[Action], now: Millis) {
         for action in actions {
             match action {
                 Action::Heat(grant) => {
@@ -574,19 +572,35 @@ impl LabThread {
                         });
                     }
                 }
-                Action::Off { output, seq } => self.tell(current.as_deref_mut(), output, now, |link| {
-                    link.mailbox.heat(output, seq, Fraction::ZERO, None, now);
+                Action::Off { output, seq } => self.tell(current.as_deref_mut(), *output, now, |link| {
+                    link.mailbox.heat(*output, *seq, Fraction::ZERO, None, now);
                 }),
-                Action::Cut { output, seq } => {
-                    self.tell(current.as_deref_mut(), output, now, |link| {
-                        link.mailbox.cut(output, seq);
-                    });
-                }
-                Action::Restore { output, seq } => {
-                    self.tell(current.as_deref_mut(), output, now, |link| {
-                        link.mailbox.restore(output, seq);
-                    });
-                }
+                Action::Cut { output, seq } => self.tell(current.as_deref_mut(), *output, now, |link| {
+                    link.mailbox.cut(*output, *seq);
+                }),
+                Action::Restore { output, seq } => self.tell(current.as_deref_mut(), *output, now, |link| {
+                    link.mailbox.restore(*output, *seq);
+                }),
+                Action::Answer { .. }
+                | Action::Signal(_)
+                | Action::Journal(_)
+                | Action::KeepTrip { .. }
+                | Action::DropTrip { .. }
+                | Action::KeepLimit { .. }
+                | Action::KeepLabLimit { .. }
+                | Action::KeepCalibration { .. }
+                | Action::Run(_)
+                | Action::Record(_) => {}
+            }
+        }
+    }
+
+    /// Hands on what the actions say to people and to the archive, in their order.
+    fn carry_out_rest(&mut self, actions: Vec<Action>, now: Millis) {
+        for action in actions {
+            match action {
+                // Told already.
+                Action::Heat(_) | Action::Off { .. } | Action::Cut { .. } | Action::Restore { .. } => {}
                 Action::Answer { request, answer } => {
                     if let Some(waiting) = self.waiting.remove(&request) {
                         self.tell_later(Untold::Answer(waiting, answer));
