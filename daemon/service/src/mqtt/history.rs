@@ -173,7 +173,7 @@ fn messages(batch: &Batch, bytes_max: usize) -> Vec<Message> {
 
 /// Rows of a run, or of a station outside runs. Columns by channel: half the bytes of an object a reading.
 #[derive(Serialize)]
-struct Rows<'a> {
+struct Payload<'a> {
     station: &'a str,
     #[serde(skip_serializing_if = "Option::is_none")]
     run: Option<u64>,
@@ -182,11 +182,11 @@ struct Rows<'a> {
     /// Number of the first row in its run or day, from 0.
     first: u64,
     channels: &'a [String],
-    rows: Vec<OneRow>,
+    rows: Vec<Row>,
 }
 
 #[derive(Serialize)]
-struct OneRow {
+struct Row {
     time: Wall,
     celsius: Vec<Option<f64>>,
     quality: Vec<&'static str>,
@@ -203,7 +203,7 @@ fn payload(batch: &Batch, from: usize, to: usize) -> String {
         Series::Run(run) => (Some(*run), None),
         Series::Outside { day, .. } => (None, Some(Wall::of_day(*day).date())),
     };
-    let row = |scan: &Scan| OneRow {
+    let row = |scan: &Scan| Row {
         time: scan.at,
         celsius: scan.values.iter().map(|value| value.celsius()).collect(),
         quality: scan.values.iter().map(|value| value.quality()).collect(),
@@ -212,7 +212,7 @@ fn payload(batch: &Batch, from: usize, to: usize) -> String {
         stage: scan.stage,
         target_celsius: scan.target_celsius,
     };
-    let rows = Rows {
+    let payload = Payload {
         station: &batch.station,
         run,
         date,
@@ -220,5 +220,5 @@ fn payload(batch: &Batch, from: usize, to: usize) -> String {
         channels: &batch.channels,
         rows: batch.scans[from..to].iter().map(row).collect(),
     };
-    serde_json::to_string(&rows).expect("names and numbers make JSON")
+    serde_json::to_string(&payload).expect("names and numbers make JSON")
 }
