@@ -169,7 +169,15 @@ fn run(options: &Options) -> Result<(), Ended> {
         .worker_threads(2)
         .enable_all()
         .build()?;
-    let result = runtime.block_on(live(&config, &socket, reader, wiring, clock, keep.clone()));
+    let result = runtime.block_on(live(
+        &config,
+        &socket,
+        reader,
+        wiring,
+        clock,
+        keep.clone(),
+        &found,
+    ));
     keep.own("ended", "benchwardd ends".to_owned());
     keep.close();
     runtime.shutdown_timeout(Duration::from_secs(1));
@@ -187,6 +195,7 @@ async fn live(
     wiring: Arc<wiring::Wiring>,
     clock: Arc<clock::Clock>,
     keep: archive::Keep,
+    found: &benchward_archive::Opened,
 ) -> Result<(), Ended> {
     let mut terminate = signal(SignalKind::terminate())?;
     let mut interrupt = signal(SignalKind::interrupt())?;
@@ -236,7 +245,7 @@ async fn live(
         .mqtt
         .clone()
         .filter(|mqtt| mqtt.plain)
-        .map(|mqtt| tokio::spawn(mqtt::publish(mqtt, shared.clone(), ending)));
+        .map(|mqtt| tokio::spawn(mqtt::publish(mqtt, shared.clone(), ending, found.store_lost)));
     info!(
         "lab {} is up with {} stations",
         wiring.setup.name,
