@@ -21,13 +21,13 @@ use crate::live::{self, OpenView, Shared};
 use crate::reading::{Scan, Scans};
 use crate::run::{Query, RunRecord};
 use crate::run_file::{self, FileChunks, FileKey};
-use crate::store::{Failure, Store};
+use crate::store::Store;
 use crate::table::Table;
 use crate::wall::Wall;
 
 /// Reads the archive; clones share everything. No call waits for the writer's disk work.
 #[derive(Clone)]
-pub struct Reader(Arc<Shared>);
+pub struct Reader(pub(crate) Arc<Shared>);
 
 impl Reader {
     pub(crate) fn of(shared: Arc<Shared>) -> Self {
@@ -74,6 +74,7 @@ impl Reader {
                     path: path.clone(),
                     file,
                     length: survey.whole,
+                    rows: survey.rows(),
                 },
             );
         }
@@ -412,12 +413,6 @@ impl Reader {
     /// Saved limits, degrees Celsius.
     pub fn limits(&self) -> Result<BTreeMap<String, f64>, Error> {
         self.0.ask(|ledger| ledger.limits())
-    }
-
-    /// How far a consumer has acknowledged.
-    pub fn cursor(&self, consumer: &str) -> Result<Option<u64>, Error> {
-        self.0
-            .ask(|ledger| Ok::<_, Failure>(ledger.cursors()?.remove(consumer)))
     }
 }
 

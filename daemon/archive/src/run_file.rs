@@ -11,6 +11,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::chunk::{ChunkHead, Columns, Place, sum_of_names};
 use crate::coarse::{Coarse, LEVELS_MS, Making};
+use crate::cursor::Stretch;
 use crate::error::{Damage, Error};
 use crate::files;
 use crate::format::{self, Block, Blocks, IndexEntry, Kind};
@@ -268,6 +269,11 @@ impl RunFile {
         Ok(())
     }
 
+    /// Rows in its chunks.
+    pub(crate) fn rows(&self) -> u64 {
+        rows(&self.index)
+    }
+
     /// Nothing is in it yet but its head.
     pub(crate) fn is_empty(&self) -> bool {
         self.index.is_empty()
@@ -406,6 +412,18 @@ pub(crate) struct Survey {
     pub(crate) sealed: bool,
     /// Damage before the last whole block; what follows it in an unfinished file is torn, not damaged.
     pub(crate) damage: Vec<Damage>,
+}
+
+impl Survey {
+    /// Rows in its chunks.
+    pub(crate) fn rows(&self) -> u64 {
+        rows(&self.index)
+    }
+}
+
+fn rows(index: &[IndexEntry]) -> u64 {
+    let chunks = index.iter().filter_map(|entry| entry.chunk);
+    chunks.map(|(count, _, _)| u64::from(count)).sum()
 }
 
 /// Reads what is in a file.
@@ -658,6 +676,55 @@ impl FileChunks {
             chunks,
             channels,
         }
+    }
+
+    /// Rows in all chunks.
+    pub(crate) fn rows(&self) -> u64 {
+        let chunks = self.chunks.iter().flatten();
+        chunks.map(|chunk| self.rows_of(chunk)).sum()
+    }
+
+    fn rows_of(&self, chunk: &ChunkAt) -> u64 {
+        ChunkHead::read(&self.bytes[chunk.body.clone()]).map_or(0, |head| head.count as u64)
+    }
+
+    /// Finds the row that comes after `skip` others, and puts it and those behind it in the same chunk, at most `max`, into `stretch`.
+    /// Returns whether there was one, or one that can't be read; else `skip` is less by the rows that there are.
+    pub(crate) fn rows_at(&mut self, skip: &mut u64, max: usize, stretch: &mut Stretch) -> bool {
+        while let Some(chunk) = self.chunks.last() {
+            match chunk {
+                Ok(chunk) if self.rows_of(chunk) <= *skip => {
+                    *skip -= self.rows_of(chunk);
+                    self.chunks.pop();
+                }
+                Ok(chunk) => {
+                    let count = self.rows_of(chunk);
+                    match self.next() {
+                        Some(Ok(columns)) => {
+                            let from = usize::try_from(*skip).unwrap_or(usize::MAX);
+                            stretch.scans = columns.scans_from(from).take(max).collect();
+                            stretch.next += stretch.scans.len() as u64;
+                            stretch.channels = columns.channels;
+                        }
+                        Some(Err(damage)) => {
+                            stretch.damage.push(damage);
+                            stretch.next += count - *skip;
+                        }
+                        None => {}
+                    }
+                    return true;
+                }
+                Err(_) => {
+                    // Where rows are to come from, or at the end: what is before has been told.
+                    if let Some(Err(damage)) = self.chunks.pop()
+                        && *skip == 0
+                    {
+                        stretch.damage.push(damage);
+                    }
+                }
+            }
+        }
+        false
     }
 
     /// Leaves only chunks that may hold wall times in `from..to`.

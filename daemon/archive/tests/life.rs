@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
 use benchward_archive::{
-    Archive, CalibrationRecord, Calibrations, ChannelRecord, CheckRecord, Document, Error, FaultKind,
+    Archive, CalibrationRecord, Calibrations, ChannelRecord, CheckRecord, Cursor, Document, Error, FaultKind,
     JournalEntry, JournalQuery, Opened, Options, Order, Outcome, Phase, Query, Reader, Readings, Row,
     RunRecord, Scan, StationIx, Value, Verdict, Wall, Writer, export,
 };
@@ -142,7 +142,7 @@ fn filled(dir: &Path) -> (Writer, Reader) {
     writer
         .put_trip("bench-1", "over-temperature", &json!({"celsius": 181.5}))
         .unwrap();
-    writer.put_cursor("mqtt", 2);
+    writer.put_cursor("mqtt", &Cursor::from(2, None)).unwrap();
     writer.put_run(&ended(run)).unwrap();
     for n in 0..20 {
         append(&mut writer, station, None, &scan(n));
@@ -329,7 +329,7 @@ fn everything_is_there_after_reopening() {
         rows(reader.loose("bench-1", Wall(0), Wall(i64::MAX)).unwrap()),
         scans(0..20)
     );
-    assert_eq!(writer.cursor("mqtt"), Some(2));
+    assert_eq!(writer.cursor("mqtt"), Some(&Cursor::from(2, None)));
     assert_eq!(
         reader
             .runs(&Query {

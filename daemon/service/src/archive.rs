@@ -80,6 +80,8 @@ enum Item {
         record: Box<archive::BoardModelRecord>,
         done: oneshot::Sender<Result<u32, String>>,
     },
+    /// How far a consumer of readings has been acknowledged.
+    Cursor(&'static str, Box<archive::Cursor>),
     /// Somebody waits until everything before this is on the disk.
     Barrier(oneshot::Sender<Result<(), String>>),
     /// The end.
@@ -200,6 +202,11 @@ impl Keep {
         let record = Box::new(record);
         self.put(Item::BoardModel { record, done });
         wait.await.unwrap_or_else(|_| Err("the archive is closed".into()))
+    }
+
+    /// Keeps how far a consumer of readings has been acknowledged, with the next tick.
+    pub(crate) fn cursor(&self, consumer: &'static str, cursor: archive::Cursor) {
+        let _ = self.queue.send(Item::Cursor(consumer, Box::new(cursor)));
     }
 
     /// Waits until everything that was kept before this call is on the disk.
@@ -390,6 +397,11 @@ impl Keeper {
             Item::BoardModel { record, done } => {
                 let revision = self.writer.put_board_model(&record);
                 self.stored(revision, done);
+            }
+            Item::Cursor(consumer, cursor) => {
+                if let Err(error) = self.writer.put_cursor(consumer, &cursor) {
+                    warn!("after a restart `{consumer}` gets some readings again: {error}");
+                }
             }
             Item::Barrier(done) => self.barriers.push(done),
             Item::Close => return false,
