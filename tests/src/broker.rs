@@ -11,7 +11,7 @@ use crate::place::Place;
 use crate::programs::system;
 use crate::wait::wait_for;
 
-const PACKAGES: &str = "mosquitto mosquitto-clients";
+pub(crate) const PACKAGES: &str = "mosquitto mosquitto-clients";
 
 /// A broker that runs. It ends with this value.
 #[derive(Debug)]

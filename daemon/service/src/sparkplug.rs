@@ -5,6 +5,7 @@
 //! and a new connection begins with births, which say everything.
 
 mod connection;
+mod history;
 mod picture;
 
 use std::sync::Arc;
@@ -22,7 +23,9 @@ use tokio::time::{Instant, MissedTickBehavior, interval, sleep};
 use tracing::{info, warn};
 
 use crate::bus::Shared;
+use crate::mqtt::backfill::Batch;
 use connection::Connection;
+use history::History;
 use picture::Ended;
 
 /// First wait before a connection is tried again; doubles up to [`BACK_OFF_LAST`].
@@ -38,12 +41,16 @@ pub(crate) async fn publish(settings: Mqtt, shared: Arc<Shared>, mut end: watch:
     let Some(sparkplug) = &settings.sparkplug else {
         return;
     };
+    let mut history = match History::start(&shared) {
+        Ok(history) => history,
+        Err(error) => return warn!("Sparkplug: there is no thread left for it: {error}"),
+    };
     let mut lab = Edge::new(sparkplug, &settings, &shared);
     let mut back_off = BACK_OFF_FIRST;
     let mut said = String::new();
     while !*end.borrow() {
         let began = Instant::now();
-        let ended = lab.session(&mut end).await;
+        let ended = lab.session(&mut history, &mut end).await;
         lab.node.apply(lab.now_ms(), Input::Closed);
         if let Err(error) = ended {
             let text = format!("{error:#}");
@@ -65,6 +72,7 @@ pub(crate) async fn publish(settings: Mqtt, shared: Arc<Shared>, mut end: watch:
         }
         back_off = (back_off * 2).min(BACK_OFF_LAST);
     }
+    history.close().await;
 }
 
 /// The edge node with its surroundings.
@@ -101,7 +109,11 @@ impl<'a> Edge<'a> {
     }
 
     /// One connection, from its beginning to its end. `Ok`: the edge node ended it.
-    async fn session(&mut self, end: &mut watch::Receiver<bool>) -> anyhow::Result<()> {
+    async fn session(
+        &mut self,
+        history: &mut History,
+        end: &mut watch::Receiver<bool>,
+    ) -> anyhow::Result<()> {
         let opened = tokio::select! {
             opened = Connection::open(self.settings) => opened?,
             _ = end.changed() => return Ok(()),
@@ -110,24 +122,58 @@ impl<'a> Edge<'a> {
         self.take(&mut connection, Input::Opened).await?;
         let mut look = interval(LOOK_EVERY);
         look.set_missed_tick_behavior(MissedTickBehavior::Delay);
+        // Since when hosts have been told of everything as it happened.
+        let mut born_ms = None;
         while let Some(open) = &mut connection {
-            let input = tokio::select! {
+            let inputs = tokio::select! {
                 packet = open.next() => {
                     let packet = packet?;
                     open.mind(&packet).await?;
-                    self.heard(packet)
+                    history.answered(open.answered());
+                    self.heard(packet).into_iter().collect()
                 }
                 _ = look.tick() => {
                     open.keep_alive().await?;
-                    Some(Input::Looked(self.look()))
+                    vec![Input::Looked(self.look())]
                 }
-                _ = end.changed() => Some(Input::End),
+                // Live values first: these wait until everybody was born, and go on between two looks.
+                batch = history.next(), if born_ms.is_some() && self.node.is_born() => match (batch, born_ms) {
+                    (Some(batch), Some(born_ms)) => self.missed(history, &batch, born_ms),
+                    _ => vec![Input::End],
+                },
+                _ = end.changed() => vec![Input::End],
             };
-            if let Some(input) = input {
+            let looked = matches!(inputs[..], [Input::Looked(_)]);
+            for input in inputs {
                 self.take(&mut connection, input).await?;
+            }
+            if born_ms.is_none() && self.node.is_born() {
+                born_ms = Some(self.now_ms());
+                history.begin();
+            }
+            if let Some(open) = connection.as_mut().filter(|_| looked) {
+                history.look(|station| self.node.takes_history(station));
+                if history.has_unasked() {
+                    history.asked(open.ask().await?);
+                }
             }
         }
         Ok(())
+    }
+
+    /// What a batch of the archive has for hosts that were told of everything since `born_ms`.
+    fn missed(&self, history: &mut History, batch: &Batch, born_ms: u64) -> Vec<Input> {
+        if self.shared.wiring.setup.station(&batch.station).is_none() {
+            // A station that the lab has no more is no device: nobody can be told.
+            history.told(batch);
+            return Vec::new();
+        }
+        if !self.node.takes_history(&batch.station) {
+            history.keep_back(batch);
+            return Vec::new();
+        }
+        history.told(batch);
+        history::missed(batch, born_ms)
     }
 
     /// What a packet means to the edge node.

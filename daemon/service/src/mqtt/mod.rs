@@ -17,7 +17,7 @@
 //! From here the lab can only be made cooler: `.../present` and `.../stop` are subscribed to where the configuration
 //! allows them, and nothing else is listened to.
 
-mod backfill;
+pub(crate) mod backfill;
 
 use std::collections::BTreeMap;
 use std::sync::Arc;

@@ -18,8 +18,8 @@ use bytes::BytesMut;
 use rumqttc::TlsConfiguration;
 use rumqttc::tokio_rustls::TlsConnector;
 use rumqttc::v5::mqttbytes::v5::{
-    Connect, ConnectProperties, ConnectReturnCode, Disconnect, DisconnectReasonCode, Filter, LastWill, Login,
-    Packet, PingReq, PubAck, Publish, Subscribe,
+    Connect, ConnectProperties, ConnectReturnCode, Disconnect, DisconnectProperties, DisconnectReasonCode,
+    Filter, LastWill, Login, Packet, PingReq, PubAck, Publish, Subscribe,
 };
 use rumqttc::v5::mqttbytes::{Error, QoS};
 use rustls::pki_types::pem::PemObject as _;
@@ -39,6 +39,9 @@ const CLOSED_WITHIN: Duration = Duration::from_secs(2);
 /// Longest packet that is taken.
 const PACKET_BYTES_MAX: u32 = 256 * 1024;
 
+/// DISCONNECT, one byte follows: reason 0x04, *Disconnect with Will Message*.
+const DISCONNECT_WITH_WILL: [u8; 3] = [0xe0, 0x01, 0x04];
+
 trait Stream: AsyncRead + AsyncWrite + Send + Unpin {}
 impl<T: AsyncRead + AsyncWrite + Send + Unpin> Stream for T {}
 
@@ -50,8 +53,9 @@ pub(super) struct Connection {
     packet_bytes_max: Option<u32>,
     heard: Instant,
     asked: Instant,
-    /// Questions without an answer yet. Answers come in their order.
-    open_questions: u64,
+    /// Questions so far, and answers to them, which come in their order.
+    questions: u64,
+    answers: u64,
     next_id: u16,
 }
 
@@ -83,7 +87,8 @@ impl Connection {
             packet_bytes_max: None,
             heard: now,
             asked: now,
-            open_questions: 0,
+            questions: 0,
+            answers: 0,
             next_id: 1,
         })
     }
@@ -142,13 +147,17 @@ impl Connection {
         self.write(&Packet::Publish(publish)).await
     }
 
-    /// Asks something that the broker answers once it has read everything before. Returns the number of that question's answer
-    /// among those that are still to come, from 1.
+    /// Asks something that the broker answers once it has read everything before. Returns the question's number.
     pub(super) async fn ask(&mut self) -> anyhow::Result<u64> {
         self.asked = Instant::now();
-        self.open_questions += 1;
         self.write(&Packet::PingReq(PingReq)).await?;
-        Ok(self.open_questions)
+        self.questions += 1;
+        Ok(self.questions)
+    }
+
+    /// Number of the last question that was answered.
+    pub(super) fn answered(&self) -> u64 {
+        self.answers
     }
 
     /// Asks the broker whether it is there, when it is time for that.
@@ -202,7 +211,7 @@ impl Connection {
                 self.write(&Packet::PubAck(PubAck::new(publish.pkid, None)))
                     .await?;
             }
-            Packet::PingResp(_) => self.open_questions = self.open_questions.saturating_sub(1),
+            Packet::PingResp(_) => self.answers += 1,
             Packet::Disconnect(disconnect) => {
                 let hint = match disconnect.reason_code {
                     DisconnectReasonCode::SessionTakenOver => {
@@ -219,9 +228,10 @@ impl Connection {
 
     /// Ends the connection and has the broker publish the will.
     pub(super) async fn disconnect(mut self) {
-        let reason = DisconnectReasonCode::DisconnectWithWillMessage;
         let goodbye = async {
-            self.write(&Packet::Disconnect(Disconnect::new(reason))).await?;
+            // By hand (MQTT 5.0, 3.14): rumqttc 0.25.1 writes a reason without properties with a byte too many, and with empty
+            // properties as reason 0x00.
+            self.stream.write_all(&DISCONNECT_WITH_WILL).await?;
             self.stream.shutdown().await?;
             // Closed before the broker has read all, the connection would be reset, and what it has not read be lost.
             while self.stream.read_buf(&mut self.unread).await? > 0 {

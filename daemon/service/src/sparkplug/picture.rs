@@ -31,6 +31,9 @@ const CELSIUS: &str = "Cel";
 /// A share of one in UCUM.
 const SHARE: &str = "1";
 
+/// Name of the metric that says how much is heated.
+pub(super) const HEAT: &str = "Heat";
+
 /// The run that ended last, by station.
 pub(super) type Ended = BTreeMap<String, (RunId, Outcome)>;
 
@@ -90,7 +93,7 @@ fn device(station: &StationView, ended: &Ended) -> Device {
         temperature("Control", station.control.map(Celsius::degrees)).deadband(DEADBAND_CELSIUS),
         temperature("Target", station.target.map(Celsius::degrees)),
         temperature("Ceiling", Some(station.ceiling.celsius.degrees())),
-        Metric::new("Heat", Content::Double(Some(station.heat.share())))
+        Metric::new(HEAT, Content::Double(Some(station.heat.share())))
             .unit(SHARE)
             .deadband(DEADBAND_HEAT),
         text("Phase", Some(station.phase.text().into())),
