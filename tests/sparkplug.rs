@@ -1,19 +1,21 @@
 //! Sparkplug for real: a broker, the daemon with simulated benches, a host application and decoders of others.
 
 use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use benchward_sparkplug::edge_node::{BD_SEQ, REBIRTH};
 use benchward_sparkplug::payload::{self, Payload};
-use benchward_tests::broker::Broker;
+use benchward_tests::broker::{Broker, free_port};
 use benchward_tests::clock::{wall_ms, wall_of};
 use benchward_tests::daemon::Daemon;
 use benchward_tests::fault;
-use benchward_tests::place::Place;
+use benchward_tests::place::{Place, quoted};
+use benchward_tests::programs::{file, program, system};
 use benchward_tests::recipe::{HOLD, HOLD_NAME};
 use benchward_tests::record;
 use benchward_tests::sparkplug::hand::{HandBroker, Publish};
-use benchward_tests::sparkplug::{Host, Listener, Raw, decoded_by, publish};
+use benchward_tests::sparkplug::{Host, Listener, Raw, decoded_by, publish, publish_as};
 use benchward_tests::wait::{wait_for, wait_until};
 use serde_json::{Value, json};
 
@@ -30,6 +32,35 @@ fn section(port: u16, more: &str) -> String {
 fn configure(place: &Place, port: u16, more: &str) {
     let benches = place.simulated("bench-1", "") + &place.simulated("bench-2", "");
     place.configure("", &(benches + &section(port, more)));
+}
+
+/// A simulated bench whose driver, once it is lost, doesn't come back while the file is there that is returned.
+fn held(place: &Place, station: &str) -> (String, PathBuf) {
+    let file = place.path(&format!("{station}.held"));
+    let starts = format!(
+        "test -e {} && exit 1; exec {}",
+        file.display(),
+        program("benchward-driver-simulated").display()
+    );
+    let bench = format!(
+        "\n[station.{station}]\nchannels = {{ board-top = \"tc1\", board-edge = \"tc2\" }}\nheat = \"heat1\"\n\
+         [station.{station}.driver]\nprogram = [\"sh\", \"-c\", {starts:?}]\n\
+         [station.{station}.driver.settings]\ncontrol = {}\n",
+        quoted(&place.control(station))
+    );
+    (bench, file)
+}
+
+/// Kills the driver of a station, which stays away while `file` is there.
+fn lose(daemon: &Daemon, place: &Place, station: &str, file: &Path) {
+    std::fs::write(file, "").expect("the folder is ours");
+    let driver = daemon.driver(place, station);
+    rustix::process::kill_process(driver, rustix::process::Signal::KILL).expect("it runs");
+}
+
+/// Lets it come back.
+fn release(file: &Path) {
+    std::fs::remove_file(file).expect("it is there");
 }
 
 fn bd_seq(raw: &Raw) -> i64 {
@@ -115,7 +146,9 @@ fn a_host_of_another_library_knows_the_lab() {
     for aliases in ["", ", aliases = true"] {
         let place = Place::new();
         let broker = Broker::start(&place);
-        configure(&place, broker.port(), aliases);
+        let (bench, file) = held(&place, "bench-2");
+        let benches = place.simulated("bench-1", "") + &bench;
+        place.configure("", &(benches + &section(broker.port(), aliases)));
         let heard = Listener::start(&broker);
         let mut daemon = Daemon::start(&place);
         let client = daemon.client();
@@ -177,13 +210,13 @@ fn a_host_of_another_library_knows_the_lab() {
         assert_eq!(metrics["Serial"]["value"], "A-0017");
 
         // A driver is lost: its device dies. Nobody but the broker can tell of the daemon's own death.
-        let driver = daemon.driver(&place, "bench-2");
-        rustix::process::kill_process(driver, rustix::process::Signal::KILL).expect("it runs");
+        lose(&daemon, &place, "bench-2", &file);
         let stale = |device: Option<&str>| {
             let device = device.map(str::to_owned);
             move |said: &Value| said["event"] == "stale" && said["device"].as_str() == device.as_deref()
         };
         let at = host.wait_for(at, "bench-2 is stale", stale(Some("bench-2")));
+        release(&file);
         let (at, _) = host.wait_for_birth(at, Some("bench-2"));
         daemon.kill();
         for device in [None, Some("bench-1"), Some("bench-2")] {
@@ -482,7 +515,7 @@ fn a_connection_begins_and_ends_as_the_specification_wants() {
                 .iter()
                 .any(|publish: &Publish| publish.topic.ends_with(device))
             {
-                let packet = session.next().expect("births");
+                let packet = session.packet().expect("births");
                 published.push(Publish::read(&packet).unwrap_or_else(|| panic!("{packet:?}")));
             }
         }
@@ -500,7 +533,7 @@ fn a_connection_begins_and_ends_as_the_specification_wants() {
             rustix::process::kill_process(daemon.pid(), rustix::process::Signal::TERM).expect("it runs");
         }
         let death = loop {
-            let packet = session.next().expect("a death");
+            let packet = session.packet().expect("a death");
             let publish = Publish::read(&packet).unwrap_or_else(|| panic!("{packet:?}"));
             if publish.topic == "spBv1.0/rework/NDEATH/larkfield" {
                 break publish;
@@ -508,13 +541,13 @@ fn a_connection_begins_and_ends_as_the_specification_wants() {
         };
         assert_eq!(will(death.payload), number);
         assert!(!death.retained);
-        let last = session.next().expect("a DISCONNECT");
+        let last = session.packet().expect("a DISCONNECT");
         assert_eq!(
             (last.first, last.rest.first()),
             (0xe0, Some(&4)),
             "Disconnect with Will Message"
         );
-        assert_eq!(session.next(), None, "and it closes");
+        assert_eq!(session.packet(), None, "and it closes");
     }
     assert!(daemon.wait().success());
 }
@@ -622,4 +655,201 @@ fn historical(raw: &Raw) -> Vec<(i64, u64)> {
             ref other => panic!("{other:?}"),
         })
         .collect()
+}
+
+#[test]
+fn a_lost_driver_is_a_death_of_its_device() {
+    let place = Place::new();
+    let broker = Broker::start(&place);
+    let port = broker.port();
+    let (bench, file) = held(&place, "bench-1");
+    place.configure(
+        "",
+        &(bench + &place.simulated("bench-2", "") + &section(port, "")),
+    );
+    let heard = Listener::start(&broker);
+    let daemon = Daemon::start(&place);
+    let client = daemon.client();
+    client.wait_ready(&STATIONS);
+    client.put_recipe(HOLD).expect("a recipe");
+    let of_bench =
+        |kind: &'static str| move |raw: &Raw| raw.kind() == kind && raw.device() == Some("bench-1");
+    let at = heard.wait_for(0, "its birth", of_bench("DBIRTH"));
+    lose(&daemon, &place, "bench-1", &file);
+    let at = heard.wait_for(at, "its death", of_bench("DDEATH"));
+    release(&file);
+    heard.wait_for(at, "its birth", of_bench("DBIRTH"));
+    keeps_the_rules(&heard.messages());
+    client.wait_ready(&STATIONS);
+    if !client.tripped("bench-1").is_empty() {
+        client
+            .ask("bench-1", async |station| station.reset().await)
+            .expect("its cause is gone");
+    }
+    let run = client.start("bench-1", HOLD_NAME, "A-0017").expect("a run");
+
+    // Its readings of an outage can't be told while it is dead. They wait for it.
+    wait_until("readings", || !client.readings(run).is_empty());
+    drop((broker, heard));
+    let (there, left_ms) = (client.readings(run).len(), wall_ms());
+    wait_until("readings that nobody hears", || {
+        client.readings(run).len() > there + 20
+    });
+    lose(&daemon, &place, "bench-1", &file);
+    wait_until("it is lost", || client.station("bench-1").driver == "down");
+    let lost_ms = wall_ms();
+    let broker = Broker::start_at(&place, port);
+    let heard = Listener::start(&broker);
+    heard.wait_for(0, "the other's birth", |raw| raw.device() == Some("bench-2"));
+    // What is kept back is handed out by then: the journal's newest entries were told after it.
+    client
+        .put_recipe(&HOLD.replace("3600", "3601"))
+        .expect("a recipe");
+    heard.wait_for(0, "data of the lab", is("NDATA"));
+    assert!(!heard.messages().iter().any(|raw| raw.device() == Some("bench-1")));
+    release(&file);
+    heard.wait_for(0, "its birth", of_bench("DBIRTH"));
+    let missed: Vec<(i64, u64)> = client
+        .readings(run)
+        .iter()
+        .filter_map(|row| {
+            Some((
+                wall_of(&row["time"]),
+                row["board-top_celsius"].parse::<f64>().ok()?.to_bits(),
+            ))
+        })
+        .filter(|(time, _)| (left_ms..lost_ms).contains(time))
+        .collect();
+    assert!(missed.len() > 10, "{}", missed.len());
+    wait_until("all that was missed", || {
+        let told: Vec<_> = heard.messages().iter().flat_map(historical).collect();
+        missed.iter().all(|one| told.contains(one))
+    });
+    keeps_the_rules(&heard.messages());
+}
+
+#[test]
+fn a_broker_that_says_nothing_delays_no_end() {
+    let place = Place::new();
+    // Connections wait in its queue: nobody ever accepts them.
+    let silent = HandBroker::start();
+    configure(&place, silent.port(), "");
+    let mut daemon = Daemon::start(&place);
+    daemon.client().wait_ready(&STATIONS);
+    let (_, status) = daemon.terminate();
+    assert!(status.success());
+    assert!(
+        !daemon.log().contains("ended before everything was done"),
+        "it ends in time"
+    );
+}
+
+/// TLS, passwords and access rules, as `deploy/sparkplug` has them.
+#[test]
+fn the_example_of_a_broker_works() {
+    let place = Place::new();
+    for (subject, file, signed) in [("/CN=Plant", "ca", false), ("/CN=localhost", "broker", true)] {
+        let path = |end: &str| place.path(&format!("{file}.{end}"));
+        let mut openssl = system("openssl", "openssl");
+        openssl
+            .args([
+                "req",
+                "-x509",
+                "-newkey",
+                "ec",
+                "-pkeyopt",
+                "ec_paramgen_curve:prime256v1",
+                "-nodes",
+            ])
+            .args(["-days", "2", "-subj", subject, "-keyout"])
+            .arg(path("key"))
+            .arg("-out")
+            .arg(path("pem"));
+        if signed {
+            openssl.args([
+                "-addext",
+                "subjectAltName=DNS:localhost",
+                "-addext",
+                "basicConstraints=CA:FALSE",
+            ]);
+            openssl
+                .arg("-CA")
+                .arg(place.path("ca.pem"))
+                .arg("-CAkey")
+                .arg(place.path("ca.key"));
+        }
+        let output = openssl.output().expect("it can be started");
+        assert!(
+            output.status.success(),
+            "{}",
+            String::from_utf8_lossy(&output.stderr)
+        );
+    }
+    for (at, name) in ["larkfield", "line-host"].iter().enumerate() {
+        let mut passwd = system("mosquitto_passwd", "mosquitto");
+        passwd
+            .arg("-b")
+            .args((at == 0).then_some("-c"))
+            .arg(place.path("sparkplug.passwd"));
+        assert!(
+            passwd
+                .args([name, "a password"])
+                .status()
+                .expect("it can be started")
+                .success()
+        );
+    }
+    let deployed = |name: &str| {
+        let path = file(&format!("../deploy/sparkplug/{name}"));
+        std::fs::read_to_string(&path).unwrap_or_else(|error| panic!("{}: {error}", path.display()))
+    };
+    std::fs::write(place.path("sparkplug.acl"), deployed("mosquitto.acl")).expect("the folder is ours");
+    std::fs::write(place.path("mqtt.secret"), "a password\n").expect("the folder is ours");
+    let (tls, plain) = (free_port(), free_port());
+    let folder = place.folder().display().to_string();
+    let conf = deployed("mosquitto.conf")
+        .replace("/etc/mosquitto/certs", &folder)
+        .replace("/etc/mosquitto", &folder)
+        .replace("listener 8883", &format!("listener {tls}"));
+    // A second door without TLS for the listener of this test, which hears as the host does.
+    let broker = Broker::start_with(
+        &place,
+        plain,
+        &format!("{conf}\nlistener {plain} 127.0.0.1\nuser root\n"),
+    );
+    let heard = Listener::start_as(&broker, "line-host", "a password");
+    let mqtt = format!(
+        "\n[mqtt]\nbroker = \"mqtts://localhost:{tls}\"\nusername = \"larkfield\"\nplain = false\n\
+         password_file = \"mqtt.secret\"\nca_file = \"ca.pem\"\n\
+         sparkplug = {{ group = \"rework\", primary_host = \"line-host\" }}\n"
+    );
+    place.configure("", &(place.simulated("bench-1", "") + &mqtt));
+    let mut daemon = Daemon::start(&place);
+    wait_until("the edge node waits", || {
+        daemon.log().contains("waiting for the primary host")
+    });
+    let host = publish_as(&broker, "line-host", "a password");
+    host("spBv1.0/STATE/line-host", &state(true, 5));
+    let at = heard.wait_for(0, "births", |raw| raw.device() == Some("bench-1"));
+    host("spBv1.0/rework/NCMD/larkfield", &rebirth_request());
+    heard.wait_for(at, "births again", |raw| raw.device() == Some("bench-1"));
+    // Who isn't the host gets no command through, and the lab's own account none of another lab's births.
+    let lab = publish_as(&broker, "larkfield", "a password");
+    lab(
+        "spBv1.0/rework/NCMD/larkfield",
+        &command("Heat", payload::Value::Double(1.0)),
+    );
+    lab("spBv1.0/rework/NBIRTH/elsewhere", &rebirth_request());
+    let (_, status) = daemon.terminate();
+    assert!(status.success());
+    wait_until("both deaths", || {
+        heard.messages().iter().filter(|raw| is("NDEATH")(raw)).count() == 2
+    });
+    assert!(!heard.messages().iter().any(|raw| raw.topic.contains("elsewhere")));
+    assert!(
+        !daemon.log().contains("refused by Sparkplug"),
+        "nothing came through to be refused"
+    );
+    let births = heard.messages().iter().filter(|raw| is("NBIRTH")(raw)).count();
+    assert_eq!(births, 2);
 }

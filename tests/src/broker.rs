@@ -43,12 +43,20 @@ impl Broker {
     /// # Panics
     /// If it doesn't come up.
     pub fn start_at(place: &Place, port: u16) -> Self {
-        let config = place.path("mosquitto.conf");
-        fs::write(
-            &config,
-            format!("listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\n"),
+        Self::start_with(
+            place,
+            port,
+            &format!("listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\n"),
         )
-        .expect("the folder is ours");
+    }
+
+    /// Starts one with a configuration, which has a listener on that port.
+    ///
+    /// # Panics
+    /// If it doesn't come up.
+    pub fn start_with(place: &Place, port: u16, conf: &str) -> Self {
+        let config = place.path("mosquitto.conf");
+        fs::write(&config, conf).expect("the folder is ours");
         let log = File::create(place.path("mosquitto.log")).expect("the folder is ours");
         let child = system("mosquitto", PACKAGES)
             .arg("-c")

@@ -89,8 +89,15 @@ impl Raw {
     }
 
     /// Its bytes, hexadecimal.
+    ///
+    /// # Panics
+    /// Never: half a byte is a digit.
     pub fn hex(&self) -> String {
-        self.bytes.iter().map(|byte| format!("{byte:02x}")).collect()
+        let digit = |of: u8| char::from_digit(of.into(), 16).expect("below 16");
+        self.bytes
+            .iter()
+            .flat_map(|byte| [digit(byte >> 4), digit(byte & 15)])
+            .collect()
     }
 }
 
@@ -121,12 +128,12 @@ impl<T: Clone + Send + 'static> Lines<T> {
             .expect("it can be started");
         let lines = BufReader::new(child.stdout.take().expect("it is piped")).lines();
         let heard = Arc::new(Mutex::new(Vec::new()));
-        let hears = heard.clone();
+        let keeps = heard.clone();
         // It ends with the process's stdout.
         std::thread::spawn(move || {
             for line in lines.map_while(Result::ok) {
                 let one = read(&line);
-                hears.lock().unwrap_or_else(PoisonError::into_inner).push(one);
+                keeps.lock().unwrap_or_else(PoisonError::into_inner).push(one);
             }
         });
         Self { child, heard }
@@ -144,6 +151,9 @@ impl<T> Drop for Lines<T> {
     }
 }
 
+/// What a listener hears first: nothing, on a topic of nobody.
+const LISTENING: &str = "spBv1.0/listening";
+
 /// A subscriber to everything of Sparkplug.
 #[derive(Debug)]
 pub struct Listener(Lines<Raw>);
@@ -154,19 +164,32 @@ impl Listener {
     /// # Panics
     /// If the broker doesn't take its subscription.
     pub fn start(broker: &Broker) -> Self {
+        Self::started(broker, &[], LISTENING)
+    }
+
+    /// One with a password, of somebody who may say of a host of that name that it is gone.
+    ///
+    /// # Panics
+    /// As [`Listener::start`].
+    pub fn start_as(broker: &Broker, name: &str, password: &str) -> Self {
+        let topic = format!("spBv1.0/STATE/{name}");
+        Self::started(broker, &["-u", name, "-P", password], &topic)
+    }
+
+    fn started(broker: &Broker, login: &[&str], topic: &str) -> Self {
         let mut command = system("mosquitto_sub", PACKAGES);
         command
             .args(["-V", "5", "-h", "127.0.0.1", "-p", &broker.port().to_string()])
-            .args(["-q", "1", "-t", "spBv1.0/#", "-F", "%r %q %t %x"]);
+            .args(["-q", "1", "-t", "spBv1.0/#", "-F", "%r %q %t %x"])
+            .args(login);
         let listener = Self(Lines::of(command, Raw::read));
         // It listens once it hears this.
-        publish(broker, "spBv1.0/listening", b"", 1, false);
         let mut tries = 0;
         wait_for("mosquitto_sub listens", || {
-            tries += 1;
             if tries % 20 == 0 {
-                publish(broker, "spBv1.0/listening", b"", 1, false);
+                published(broker, login, topic, b"", 1, false);
             }
+            tries += 1;
             (!listener.0.all().is_empty()).then_some(())
         });
         listener
@@ -175,7 +198,7 @@ impl Listener {
     /// All that it has got so far of edge nodes and hosts.
     pub fn messages(&self) -> Vec<Raw> {
         let mut all = self.0.all();
-        all.retain(|raw| raw.topic != "spBv1.0/listening");
+        all.retain(|raw| !raw.bytes.is_empty() || raw.topic.starts_with("spBv1.0/rework/"));
         all
     }
 
@@ -194,11 +217,25 @@ impl Listener {
 /// # Panics
 /// If it doesn't take it.
 pub fn publish(broker: &Broker, topic: &str, bytes: &[u8], qos: u8, retained: bool) {
+    published(broker, &[], topic, bytes, qos, retained);
+}
+
+/// [`publish`] with a password; `QoS` 0, since a broker that allows it not is to say nothing.
+pub fn publish_as<'a>(broker: &'a Broker, name: &str, password: &str) -> impl Fn(&str, &[u8]) + use<'a> {
+    let login = [name, password].map(str::to_owned);
+    move |topic, bytes| {
+        let [name, password] = &login;
+        published(broker, &["-u", name, "-P", password], topic, bytes, 0, false);
+    }
+}
+
+fn published(broker: &Broker, login: &[&str], topic: &str, bytes: &[u8], qos: u8, retained: bool) {
     let mut command = system("mosquitto_pub", PACKAGES);
     command
         .args(["-V", "5", "-h", "127.0.0.1", "-p", &broker.port().to_string()])
         .args(["-q", &qos.to_string(), "-t", topic])
         .arg(if bytes.is_empty() { "-n" } else { "-s" })
+        .args(login)
         .stdin(Stdio::piped());
     if retained {
         command.arg("-r");
@@ -237,6 +274,9 @@ impl Host {
     }
 
     /// Waits until it says something, beyond the first `after` lines. Returns how many there are up to it.
+    ///
+    /// # Panics
+    /// If it doesn't, with what it said instead.
     pub fn wait_for(&self, after: usize, what: &str, fits: impl Fn(&Value) -> bool) -> usize {
         let found = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| {
             wait_for(&format!("the host says: {what}"), || {
@@ -297,11 +337,11 @@ pub fn decoded_by(peer: &str, messages: &[Raw]) -> Vec<Value> {
         .spawn()
         .expect("it can be started");
     let mut stdin = child.stdin.take().expect("it is piped");
-    let lines: String = messages
+    let lines: Vec<String> = messages
         .iter()
         .map(|raw| format!("{} {}\n", raw.topic, raw.hex()))
         .collect();
-    let writes = std::thread::spawn(move || stdin.write_all(lines.as_bytes()));
+    let writes = std::thread::spawn(move || stdin.write_all(lines.concat().as_bytes()));
     let output = child.wait_with_output().expect("the child is ours");
     writes.join().expect("it doesn't panic").expect("it reads");
     assert!(output.status.success(), "{peer}: {}", output.status);

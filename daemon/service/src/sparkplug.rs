@@ -52,14 +52,18 @@ pub(crate) async fn publish(settings: Mqtt, shared: Arc<Shared>, mut end: watch:
         let began = Instant::now();
         let ended = lab.session(&mut history, &mut end).await;
         lab.node.apply(lab.now_ms(), Input::Closed);
-        if let Err(error) = ended {
-            let text = format!("{error:#}");
-            if text != said {
-                warn!(
-                    "Sparkplug: broker {}: {text}; tried again, from {BACK_OFF_FIRST:?} to {BACK_OFF_LAST:?} apart",
-                    settings.broker
-                );
-                said = text;
+        match ended {
+            // Ended by itself, since its host has gone: it is to be there again when the host is.
+            Ok(()) => back_off = BACK_OFF_FIRST,
+            Err(error) => {
+                let text = format!("{error:#}");
+                if text != said {
+                    warn!(
+                        "Sparkplug: broker {}: {text}; tried again, from {BACK_OFF_FIRST:?} to {BACK_OFF_LAST:?} apart",
+                        settings.broker
+                    );
+                    said = text;
+                }
             }
         }
         if began.elapsed() > BACK_OFF_LAST {

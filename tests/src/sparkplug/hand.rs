@@ -75,7 +75,7 @@ impl HandBroker {
         let (stream, _) = self.listener.accept().expect("a client");
         stream.set_read_timeout(Some(PATIENCE)).expect("a socket has one");
         let mut session = Session { stream };
-        let packet = session.packet().expect("a CONNECT");
+        let packet = session.any().expect("a CONNECT");
         assert_eq!(packet.first, 0x10, "CONNECT comes first");
         let connect = Connect::read(&packet.rest);
         session.send(0x20, &[0, 0, 0]);
@@ -90,11 +90,8 @@ pub struct Session {
 }
 
 impl Session {
-    /// The next packet; `None`: the client has closed.
-    ///
-    /// # Panics
-    /// If it sends half of one, or nothing for long.
-    pub fn packet(&mut self) -> Option<Packet> {
+    /// The next packet, a PINGREQ too; `None`: the client has closed.
+    fn any(&mut self) -> Option<Packet> {
         let mut first = [0];
         if self
             .stream
@@ -122,10 +119,13 @@ impl Session {
         })
     }
 
-    /// The next packet that is no PINGREQ; those are answered.
-    pub fn next(&mut self) -> Option<Packet> {
+    /// The next packet that is no PINGREQ, which are answered; `None`: the client has closed.
+    ///
+    /// # Panics
+    /// If it sends half of one, or nothing for long.
+    pub fn packet(&mut self) -> Option<Packet> {
         loop {
-            let packet = self.packet()?;
+            let packet = self.any()?;
             if packet.first != 0xc0 {
                 return Some(packet);
             }
@@ -138,7 +138,7 @@ impl Session {
     /// # Panics
     /// If it is another.
     pub fn subscribed(&mut self) -> Vec<(String, u8)> {
-        let packet = self.next().expect("a SUBSCRIBE");
+        let packet = self.packet().expect("a SUBSCRIBE");
         assert_eq!(packet.first, 0x82, "{packet:?}");
         let mut at = 2;
         let properties = length(&packet.rest, &mut at);
@@ -156,6 +156,9 @@ impl Session {
     }
 
     /// Publishes to the client with `QoS` 0.
+    ///
+    /// # Panics
+    /// If it doesn't take it.
     pub fn publish(&mut self, topic: &str, payload: &[u8]) {
         let mut rest = u16::try_from(topic.len()).expect("short").to_be_bytes().to_vec();
         rest.extend(topic.as_bytes());

@@ -18,8 +18,8 @@ use bytes::BytesMut;
 use rumqttc::TlsConfiguration;
 use rumqttc::tokio_rustls::TlsConnector;
 use rumqttc::v5::mqttbytes::v5::{
-    Connect, ConnectProperties, ConnectReturnCode, Disconnect, DisconnectProperties, DisconnectReasonCode,
-    Filter, LastWill, Login, Packet, PingReq, PubAck, Publish, Subscribe,
+    Connect, ConnectProperties, ConnectReturnCode, DisconnectReasonCode, Filter, LastWill, Login, Packet,
+    PingReq, PubAck, Publish, Subscribe,
 };
 use rumqttc::v5::mqttbytes::{Error, QoS};
 use rustls::pki_types::pem::PemObject as _;
