@@ -1,6 +1,7 @@
 //! Sparkplug for real: a broker, the daemon with simulated benches, a host application and decoders of others.
 
 use std::collections::BTreeMap;
+use std::os::unix::fs::PermissionsExt as _;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
@@ -804,7 +805,9 @@ fn the_example_of_a_broker_works() {
         std::fs::read_to_string(&path).unwrap_or_else(|error| panic!("{}: {error}", path.display()))
     };
     std::fs::write(place.path("sparkplug.acl"), deployed("mosquitto.acl")).expect("the folder is ours");
-    std::fs::write(place.path("mqtt.secret"), "a password\n").expect("the folder is ours");
+    let secret = place.path("mqtt.secret");
+    std::fs::write(&secret, "a password\n").expect("the folder is ours");
+    std::fs::set_permissions(&secret, std::fs::Permissions::from_mode(0o600)).expect("it is ours");
     let (tls, plain) = (free_port(), free_port());
     let folder = place.folder().display().to_string();
     let conf = deployed("mosquitto.conf")
@@ -812,7 +815,7 @@ fn the_example_of_a_broker_works() {
         .replace("/etc/mosquitto", &folder)
         .replace("listener 8883", &format!("listener {tls}"));
     // A second door without TLS for the listener of this test, which hears as the host does.
-    let broker = Broker::start_with(
+    let broker = Broker::start_as(
         &place,
         plain,
         &format!("{conf}\nlistener {plain} 127.0.0.1\nuser root\n"),

@@ -254,6 +254,8 @@ pub struct Stretch {
     pub scans: Vec<Scan>,
     /// Number of the row that comes next: beyond `first` plus the rows if some could not be read.
     pub next: u64,
+    /// These are the newest rows that there were at that moment.
+    pub newest: bool,
     /// The series ends here: no row will be added to it.
     pub ends: bool,
     /// What could not be read on the way.
@@ -393,6 +395,7 @@ impl Reader {
             first: from,
             scans: Vec::new(),
             next: from,
+            newest: false,
             ends: false,
             damage: Vec::new(),
         };
@@ -413,13 +416,14 @@ impl Reader {
             }
             None => {}
         }
-        for columns in &places.waiting {
+        for (at, columns) in places.waiting.iter().enumerate() {
             let rows = columns.len() as u64;
             if skip < rows {
                 let from = usize::try_from(skip).unwrap_or(usize::MAX);
                 stretch.scans = columns.scans_from(from).take(max).collect();
                 stretch.next += stretch.scans.len() as u64;
                 stretch.channels = Arc::clone(&columns.channels);
+                stretch.newest = at + 1 == places.waiting.len() && skip + stretch.scans.len() as u64 == rows;
                 return Ok(stretch);
             }
             skip -= rows;

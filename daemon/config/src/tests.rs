@@ -195,6 +195,9 @@ fn every_promised_key_is_read() {
                 ca_file: Some(PathBuf::from("/etc/benchward/ca.pem")),
                 client: None,
                 plain: true,
+                history: History::Runs,
+                history_readings_per_s: 10_000,
+                live: Live::default(),
                 sparkplug: Some(Sparkplug {
                     group: "rework".to_owned(),
                     enabled: false,
@@ -891,6 +894,38 @@ fn a_broker_has_an_address_and_credentials_that_go_together() {
         (
             "broker = \"mqtt://b\"\nallow = [\"presnt\"]",
             "`presnt` can't be allowed: only present and stop can, the lab gets no hotter by message -> did you mean `present`?",
+        ),
+        (
+            "broker = \"mqtt://b\"\nhistory = \"gaps\"",
+            "`history` has to be one of runs, all, off, not `gaps` -> write one of: runs, all, off",
+        ),
+        (
+            "broker = \"mqtt://b\"\nhistory_readings_per_s = 50",
+            "`history_readings_per_s` is 50 readings a second, below the limit of 100 readings a second -> write a number within 100 and 1000000 readings a second",
+        ),
+        (
+            "broker = \"mqtt://b\"\nlive = { run = { deadband_celsius = 60 } }",
+            "`deadband_celsius` is 60 °C, above the limit of 50 °C -> write a number within 0 and 50 °C",
+        ),
+        (
+            "broker = \"mqtt://b\"\nlive = { idle = { at_most_per_s = 11 } }",
+            "`at_most_per_s` is 11 a second, above the limit of 10 a second -> write a number within 0.01 and 10 a second",
+        ),
+        (
+            "broker = \"mqtt://b\"\nlive = { state_heartbeat_s = 0.5 }",
+            "`state_heartbeat_s` is 0.5 s, below the limit of 1 s -> write a number within 1 and 3600 s",
+        ),
+        (
+            "broker = \"mqtt://b\"\nlive = { run = { at_most_per_s = 0.05 } }",
+            "`at_most_per_s` asks for a value each 10 s, and `at_most_per_s` allows one in 20 s -> write `heartbeat_s = 20` or more, or raise `at_most_per_s`",
+        ),
+        (
+            "broker = \"mqtt://b\"\nlive = { run = { at_most_per_s = 0.05, heartbeat_s = 5 } }",
+            "`heartbeat_s` asks for a value each 5 s, and `at_most_per_s` allows one in 20 s -> write `heartbeat_s = 20` or more, or raise `at_most_per_s`",
+        ),
+        (
+            "broker = \"mqtt://b\"\nlive = { ramp = {} }",
+            "unknown key `ramp` in `live` of `[mqtt]` -> did you mean `run`?",
         ),
         (
             "broker = \"mqtt://b\"\npassword = \"secret\"\nusername = \"x\"",

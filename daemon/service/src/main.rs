@@ -161,7 +161,15 @@ fn run(options: &Options) -> Result<(), Ended> {
         .worker_threads(2)
         .enable_all()
         .build()?;
-    let result = runtime.block_on(live(&config, &socket, reader, wiring, clock, keep.clone()));
+    let result = runtime.block_on(live(
+        &config,
+        &socket,
+        reader,
+        wiring,
+        clock,
+        keep.clone(),
+        &found,
+    ));
     keep.own("ended", "benchwardd ends".to_owned());
     keep.close();
     runtime.shutdown_timeout(Duration::from_secs(1));
@@ -179,6 +187,7 @@ async fn live(
     wiring: Arc<wiring::Wiring>,
     clock: Arc<clock::Clock>,
     keep: archive::Keep,
+    found: &benchward_archive::Opened,
 ) -> Result<(), Ended> {
     let mut terminate = signal(SignalKind::terminate())?;
     let mut interrupt = signal(SignalKind::interrupt())?;
@@ -224,16 +233,19 @@ async fn live(
     tokio::spawn(listening);
     tokio::spawn(bus::stay_on(config.lab.bus, shared.clone()));
     let (end, ending) = watch::channel(false);
-    let publishing = config
-        .mqtt
-        .clone()
-        .filter(|mqtt| mqtt.plain)
-        .map(|mqtt| tokio::spawn(mqtt::publish(mqtt, shared.clone(), ending.clone())));
+    let publishing = config.mqtt.clone().filter(|mqtt| mqtt.plain).map(|mqtt| {
+        tokio::spawn(mqtt::publish(
+            mqtt,
+            shared.clone(),
+            ending.clone(),
+            found.store_lost,
+        ))
+    });
     let edge_node = config
         .mqtt
         .clone()
         .filter(|mqtt| mqtt.sparkplug.as_ref().is_some_and(|sparkplug| sparkplug.enabled))
-        .map(|mqtt| tokio::spawn(sparkplug::publish(mqtt, shared.clone(), ending)));
+        .map(|mqtt| tokio::spawn(sparkplug::publish(mqtt, shared.clone(), ending, found.store_lost)));
     info!(
         "lab {} is up with {} stations",
         wiring.setup.name,

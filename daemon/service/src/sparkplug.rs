@@ -36,12 +36,17 @@ const BACK_OFF_LAST: Duration = Duration::from_secs(30);
 const LOOK_EVERY: Duration = Duration::from_millis(250);
 
 /// Is an edge node for as long as the daemon lives, over as many connections as it takes. `end`: turns true when the daemon
-/// ends.
-pub(crate) async fn publish(settings: Mqtt, shared: Arc<Shared>, mut end: watch::Receiver<bool>) {
+/// ends. `cursors_lost`: the archive's store was lost, and how far readings had been passed on with it.
+pub(crate) async fn publish(
+    settings: Mqtt,
+    shared: Arc<Shared>,
+    mut end: watch::Receiver<bool>,
+    cursors_lost: bool,
+) {
     let Some(sparkplug) = &settings.sparkplug else {
         return;
     };
-    let mut history = match History::start(&shared) {
+    let mut history = match History::start(&settings, &shared, cursors_lost) {
         Ok(history) => history,
         Err(error) => return warn!("Sparkplug: there is no thread left for it: {error}"),
     };
@@ -71,7 +76,8 @@ pub(crate) async fn publish(settings: Mqtt, shared: Arc<Shared>, mut end: watch:
             said.clear();
         }
         tokio::select! {
-            () = sleep(back_off) => {}
+            // Between half of it and all of it: many labs that lost one broker don't come back in step.
+            () = sleep(back_off.mul_f64(0.5 + 0.5 * fastrand::f64())) => {}
             _ = end.changed() => {}
         }
         back_off = (back_off * 2).min(BACK_OFF_LAST);

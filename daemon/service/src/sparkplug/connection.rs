@@ -29,6 +29,8 @@ use tokio::io::{AsyncRead, AsyncReadExt as _, AsyncWrite, AsyncWriteExt as _};
 use tokio::net::TcpStream;
 use tokio::time::{Instant, timeout};
 
+use crate::mqtt::connection::{credentials, read, secret};
+
 /// How long it may take until the way to the broker is open, and until a packet is written. A broker that doesn't read for that
 /// long is gone.
 const WITHIN: Duration = Duration::from_secs(10);
@@ -111,20 +113,7 @@ impl Connection {
             }),
         };
         let will = LastWill::new(will.topic, will.payload, qos(will.at_least_once), false, None);
-        let login = match &settings.username {
-            Some(username) => {
-                let password = match &settings.password_file {
-                    Some(file) => std::fs::read_to_string(file)
-                        .with_context(|| format!("the password file {} can't be read", file.display()))?,
-                    None => String::new(),
-                };
-                Some(Login::new(
-                    username.clone(),
-                    password.trim_end_matches(['\r', '\n']),
-                ))
-            }
-            None => None,
-        };
+        let login = credentials(settings)?.map(|(username, password)| Login::new(username, password));
         self.write(&Packet::Connect(connect, Some(will), login)).await
     }
 
@@ -290,7 +279,7 @@ fn tls(settings: &Mqtt) -> anyhow::Result<Arc<ClientConfig>> {
         };
     };
     let mut roots = RootCertStore::empty();
-    for certificate in certificates(ca_file)? {
+    for certificate in certificates(ca_file, "authority's certificate")? {
         roots
             .add(certificate)
             .with_context(|| format!("{}", ca_file.display()))?;
@@ -299,21 +288,24 @@ fn tls(settings: &Mqtt) -> anyhow::Result<Arc<ClientConfig>> {
     let config = match &settings.client {
         None => config.with_no_client_auth(),
         Some(client) => {
-            let key = PrivateKeyDer::from_pem_file(&client.key_file)
-                .with_context(|| format!("{} has no private key", client.key_file.display()))?;
-            config.with_client_auth_cert(certificates(&client.certificate_file)?, key)?
+            let key = secret(&client.key_file, "key file")?;
+            let key = PrivateKeyDer::from_pem_slice(&key)
+                .with_context(|| format!("the key file {} has no private key", client.key_file.display()))?;
+            config.with_client_auth_cert(certificates(&client.certificate_file, "certificate")?, key)?
         }
     };
     Ok(Arc::new(config))
 }
 
 /// The certificates in a PEM file: at least one.
-fn certificates(file: &Path) -> anyhow::Result<Vec<CertificateDer<'static>>> {
-    let unreadable = || format!("{} can't be read", file.display());
-    let found: Vec<_> = CertificateDer::pem_file_iter(file)
-        .with_context(unreadable)?
+fn certificates(file: &Path, what: &str) -> anyhow::Result<Vec<CertificateDer<'static>>> {
+    let found: Vec<_> = CertificateDer::pem_slice_iter(&read(file, what)?)
         .collect::<Result<_, _>>()
-        .with_context(unreadable)?;
-    ensure!(!found.is_empty(), "{} has no certificate", file.display());
+        .with_context(|| format!("the {what} {} isn't PEM", file.display()))?;
+    ensure!(
+        !found.is_empty(),
+        "the {what} {} has no certificate in it",
+        file.display()
+    );
     Ok(found)
 }

@@ -1,4 +1,4 @@
-//! What hosts have missed: readings of runs that were recorded while no session was born, told later, with their own times and
+//! What hosts have missed: readings of runs, or of all times, that were recorded while no session was born, told later, with their own times and
 //! marked as historical.
 //!
 //! The archive is the queue, behind a cursor ([`Backfill`]). Every recorded row of it comes by here, and counts as told in one of
@@ -10,6 +10,7 @@
 use std::collections::{BTreeSet, VecDeque};
 
 use benchward_archive::{Scan, Value};
+use benchward_config::{History as Kept, Mqtt};
 use benchward_sparkplug::{Content, Input, Quality, Sample};
 
 use super::picture::{HEAT, channel_metric};
@@ -18,9 +19,6 @@ use crate::mqtt::backfill::{Backfill, Batch, Receipt, Wanted};
 
 /// Name of the cursor in the archive.
 const CONSUMER: &str = "sparkplug";
-/// At most so many readings a second: a lab of 200 channels at 10 Hz is caught up with at twice its own pace, beside what it
-/// records meanwhile.
-const READINGS_PER_S: u32 = 10_000;
 /// Values in a message, at most: some 7 KiB. Libraries for hosts take 10 KiB, unless they are told otherwise.
 const SAMPLES_MAX: usize = 100;
 /// Batches that may wait for an answer of the broker.
@@ -28,7 +26,8 @@ const UNANSWERED_MAX: usize = 64;
 
 /// The way of the archive's readings to the hosts.
 pub(super) struct History {
-    backfill: Backfill,
+    /// None: the configuration wants none of it.
+    backfill: Option<Backfill>,
     /// Told, and not asked about yet.
     unasked: Vec<Receipt>,
     /// Asked about with the question of this number.
@@ -38,14 +37,20 @@ pub(super) struct History {
 }
 
 impl History {
-    /// Starts at the cursor as it is now: a consumer that is new gets what is recorded from now on.
-    pub(super) fn start(shared: &Shared) -> std::io::Result<Self> {
+    /// Starts at the cursor as it is now: a consumer that is new gets what is recorded from now on. `lost`: the archive's store
+    /// was lost, and cursors with it.
+    pub(super) fn start(settings: &Mqtt, shared: &Shared, lost: bool) -> std::io::Result<Self> {
         let wanted = Wanted {
-            outside: false,
-            readings_per_s: READINGS_PER_S,
+            outside: settings.history == Kept::All,
+            readings_per_s: settings.history_readings_per_s,
         };
-        let mut backfill = Backfill::start(CONSUMER, wanted, shared, false)?;
-        backfill.begin();
+        let backfill = if settings.history == Kept::Off {
+            None
+        } else {
+            let mut backfill = Backfill::start(CONSUMER, wanted, shared, lost)?;
+            backfill.begin();
+            Some(backfill)
+        };
         Ok(Self {
             backfill,
             unasked: Vec::new(),
@@ -59,16 +64,18 @@ impl History {
         self.unasked.clear();
         self.asked.clear();
         self.kept_back.clear();
-        self.backfill.begin();
+        if let Some(backfill) = &mut self.backfill {
+            backfill.begin();
+        }
     }
 
     /// The next batch; for ever none while too much is unanswered. May be cancelled.
     pub(super) async fn next(&mut self) -> Option<Batch> {
         let unanswered = self.unasked.len() + self.asked.iter().map(|(_, asked)| asked.len()).sum::<usize>();
-        if unanswered >= UNANSWERED_MAX {
-            std::future::pending::<()>().await;
+        match &mut self.backfill {
+            Some(backfill) if unanswered < UNANSWERED_MAX => backfill.next().await,
+            _ => std::future::pending().await,
         }
-        self.backfill.next().await
     }
 
     /// A batch was told.
@@ -85,7 +92,9 @@ impl History {
     pub(super) fn look(&mut self, takes: impl Fn(&str) -> bool) {
         if self.kept_back.iter().any(|station| takes(station)) {
             self.kept_back.clear();
-            self.backfill.begin();
+            if let Some(backfill) = &mut self.backfill {
+                backfill.begin();
+            }
         }
     }
 
@@ -109,14 +118,18 @@ impl History {
                 .into_iter()
                 .flat_map(|(_, receipts)| receipts)
             {
-                self.backfill.acknowledge(&receipt);
+                if let Some(backfill) = &self.backfill {
+                    backfill.acknowledge(&receipt);
+                }
             }
         }
     }
 
     /// Ends. What is acknowledged is then on its way into the archive.
     pub(super) async fn close(self) {
-        self.backfill.close().await;
+        if let Some(backfill) = self.backfill {
+            backfill.close().await;
+        }
     }
 }
 
