@@ -230,7 +230,12 @@ impl<'a> Edge<'a> {
                 Err(TryRecvError::Empty | TryRecvError::Closed) => break,
             }
         }
-        picture::picture(&self.shared.lab.view(), &self.shared.keep.standing(), &self.ended)
+        picture::picture(
+            &self.shared.lab.view(),
+            &self.shared.keep.standing(),
+            &self.ended,
+            &self.settings.live,
+        )
     }
 
     /// Tells the edge node what has happened and does what it says. A connection that it ends is none afterwards.

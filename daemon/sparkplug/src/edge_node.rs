@@ -17,7 +17,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::metric::{Content, Device, Metric, Picture, Quality, same_kind};
+use crate::metric::{Content, Device, Metric, Picture, Quality, Told, same_kind};
 use crate::payload::{self, Payload, Value};
 use crate::refusals::Refusals;
 use crate::state::{Host, State};
@@ -142,7 +142,7 @@ enum Phase {
 #[derive(Debug)]
 struct Born {
     /// Its metrics as they were told last.
-    told: Vec<Metric>,
+    told: Vec<Told>,
     /// It has died since.
     dead: bool,
 }
@@ -160,7 +160,7 @@ pub struct EdgeNode {
     /// The lab as it was seen last, and when.
     seen: Option<(u64, Picture)>,
     /// The node's own metrics as they were told last.
-    told: Vec<Metric>,
+    told: Vec<Told>,
     devices: BTreeMap<String, Born>,
     /// By device (none: the node itself) and name. Kept for as long as this value, so that a number never changes its meaning.
     aliases: BTreeMap<(Option<String>, String), u64>,
@@ -202,7 +202,7 @@ impl EdgeNode {
     /// Whether a device has a metric of that name, so that its history can be told.
     pub fn has(&self, device: &str, metric: &str) -> bool {
         let told = self.devices.get(device).map(|born| &born.told);
-        told.is_some_and(|told| told.iter().any(|told| told.name == metric))
+        told.is_some_and(|told| told.iter().any(|told| told.metric.name == metric))
     }
 
     /// Takes what has happened, and returns what is to be done.
@@ -406,7 +406,7 @@ impl EdgeNode {
             let alias = self.alias(None, &metric.name);
             metrics.push(metric.born(seen_ms, alias));
         }
-        self.told.clone_from(&picture.node);
+        self.told = Told::all(&picture.node, seen_ms);
         out.push(self.message(now_ms, Kind::NBirth, None, metrics));
         for device in picture.devices.iter().filter(|device| device.here) {
             self.device_birth(now_ms, seen_ms, device, out);
@@ -420,7 +420,7 @@ impl EdgeNode {
             metrics.push(metric.born(seen_ms, alias));
         }
         let born = Born {
-            told: device.metrics.clone(),
+            told: Told::all(&device.metrics, seen_ms),
             dead: false,
         };
         self.devices.insert(device.name.clone(), born);
@@ -481,14 +481,16 @@ impl EdgeNode {
         seen_ms: u64,
         device: Option<&str>,
         metrics: &[Metric],
-        told: &mut [Metric],
+        told: &mut [Told],
     ) -> Vec<payload::Metric> {
         let mut moved = Vec::new();
         for (metric, told) in metrics.iter().zip(told) {
-            if metric.moved(told) {
+            // A clock that was set is no reason to be silent.
+            if metric.moved(&told.metric, told.at_ms.abs_diff(seen_ms)) {
                 let alias = self.alias(device, &metric.name);
                 moved.push(metric.data(seen_ms, alias));
-                told.clone_from(metric);
+                told.metric.clone_from(metric);
+                told.at_ms = seen_ms;
             }
         }
         moved

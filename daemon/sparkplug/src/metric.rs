@@ -71,6 +71,8 @@ pub struct Metric {
     pub unit: Option<&'static str>,
     /// A number is told again once it is this far from what was told last.
     pub deadband: f64,
+    /// And no sooner than after this time, ms. A changed quality doesn't wait.
+    pub apart_ms: u64,
 }
 
 impl Metric {
@@ -82,6 +84,7 @@ impl Metric {
             quality: None,
             unit: None,
             deadband: 0.0,
+            apart_ms: 0,
         }
     }
 
@@ -109,10 +112,19 @@ impl Metric {
         Self { deadband, ..self }
     }
 
-    /// Whether it has to be told again after `told` was.
-    pub fn moved(&self, told: &Self) -> bool {
+    /// At least so far apart.
+    #[must_use]
+    pub fn apart(self, apart_ms: u64) -> Self {
+        Self { apart_ms, ..self }
+    }
+
+    /// Whether it has to be told again after `told` was, `since_ms` ago.
+    pub fn moved(&self, told: &Self, since_ms: u64) -> bool {
         if self.quality != told.quality {
             return true;
+        }
+        if since_ms < self.apart_ms {
+            return false;
         }
         match (&self.content, &told.content) {
             (Content::Double(Some(now)), Content::Double(Some(before))) if self.deadband > 0.0 => {
@@ -192,14 +204,32 @@ pub struct Device {
     pub metrics: Vec<Metric>,
 }
 
-/// Whether two lists of metrics have the same names and types, so that one birth serves both.
-pub(crate) fn same_kind(one: &[Metric], other: &[Metric]) -> bool {
+/// A metric as it was told last.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Told {
+    pub(crate) metric: Metric,
+    /// When, ms since 1970.
+    pub(crate) at_ms: u64,
+}
+
+impl Told {
+    pub(crate) fn all(metrics: &[Metric], at_ms: u64) -> Vec<Self> {
+        let one = |metric: &Metric| Self {
+            metric: metric.clone(),
+            at_ms,
+        };
+        metrics.iter().map(one).collect()
+    }
+}
+
+/// Whether metrics have the names and types of those that were told, so that their births serve them.
+pub(crate) fn same_kind(one: &[Metric], other: &[Told]) -> bool {
     let kind = |metric: &Metric| (metric.content.datatype(), metric.unit);
     one.len() == other.len()
         && one
             .iter()
             .zip(other)
-            .all(|(one, other)| one.name == other.name && kind(one) == kind(other))
+            .all(|(one, Told { metric, .. })| one.name == metric.name && kind(one) == kind(metric))
 }
 
 #[cfg(test)]
@@ -237,12 +267,21 @@ mod tests {
                 .deadband(0.125)
         };
         let told = at(Some(100.0), Quality::Good);
-        assert!(!at(Some(100.0625), Quality::Good).moved(&told));
-        assert!(at(Some(100.125), Quality::Good).moved(&told));
-        assert!(at(Some(99.875), Quality::Good).moved(&told));
-        assert!(at(Some(100.0), Quality::Stale).moved(&told));
-        assert!(at(None, Quality::Good).moved(&told));
-        assert!(Metric::new("x", Content::Int32(Some(1))).moved(&Metric::new("x", Content::Int32(Some(2)))));
+        assert!(!at(Some(100.0625), Quality::Good).moved(&told, 0));
+        assert!(at(Some(100.125), Quality::Good).moved(&told, 0));
+        assert!(at(Some(99.875), Quality::Good).moved(&told, 0));
+        assert!(at(Some(100.0), Quality::Stale).moved(&told, 0));
+        assert!(at(None, Quality::Good).moved(&told, 0));
+        let paced = |celsius, quality| at(celsius, quality).apart(1_000);
+        assert!(!paced(Some(150.0), Quality::Good).moved(&told, 999));
+        assert!(paced(Some(150.0), Quality::Good).moved(&told, 1_000));
+        assert!(
+            paced(Some(150.0), Quality::Bad).moved(&told, 0),
+            "that doesn't wait"
+        );
+        assert!(
+            Metric::new("x", Content::Int32(Some(1))).moved(&Metric::new("x", Content::Int32(Some(2))), 0)
+        );
     }
 
     #[test]

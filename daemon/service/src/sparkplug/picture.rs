@@ -2,8 +2,8 @@
 //!
 //! | of the lab | | of a station | |
 //! |---|---|---|---|
-//! | `Software` | text | `Channel/NAME` | `Cel`, by 0.1, with quality; null where it can't be read |
-//! | `Ceiling` | `Cel` | `Control` | `Cel`, by 0.1: the temperature that is steered; null where it can't be read |
+//! | `Software` | text | `Channel/NAME` | `Cel`, by deadband and pace of `[mqtt.live]`, with quality; null where it can't be read |
+//! | `Ceiling` | `Cel` | `Control` | `Cel`, likewise: the temperature that is steered; null where it can't be read |
 //! | `Alarm` | an alarm of the lab stands | `Target`, `Ceiling` | `Cel`; `Target` null while there is no heat |
 //! | `Alarms` | what they say | `Heat` | `1` (0 to 1), by 0.01 |
 //! | `Archive/OK` | yes or no | `Phase` | `idle`, `ramp`, `dwell`, `cooldown`, `cool` |
@@ -15,14 +15,14 @@
 
 use std::collections::BTreeMap;
 
+use benchward_config::{Live, Pace};
 use benchward_core::units::Celsius;
 use benchward_core::{ChannelView, LabView, Outcome, RunId, StationView};
 use benchward_sparkplug::{Content, Device, Metric, Picture, Quality};
 
+use super::LOOK_EVERY;
 use crate::archive::Standing;
 
-/// A temperature is told when it has moved this far, °C.
-const DEADBAND_CELSIUS: f64 = 0.1;
 /// Heat is told when it has moved this far, of full power.
 const DEADBAND_HEAT: f64 = 0.01;
 
@@ -42,8 +42,8 @@ pub(super) fn channel_metric(channel: &str) -> String {
     format!("Channel/{channel}")
 }
 
-/// A lab as it is now.
-pub(super) fn picture(view: &LabView, standing: &Standing, ended: &Ended) -> Picture {
+/// A lab as it is now. `live`: how often its temperatures are told.
+pub(super) fn picture(view: &LabView, standing: &Standing, ended: &Ended, live: &Live) -> Picture {
     let alarms: Vec<String> = view
         .alarms
         .iter()
@@ -71,12 +71,17 @@ pub(super) fn picture(view: &LabView, standing: &Standing, ended: &Ended) -> Pic
         devices: view
             .stations
             .iter()
-            .map(|station| device(station, ended))
+            .map(|station| device(station, ended, live))
             .collect(),
     }
 }
 
-fn device(station: &StationView, ended: &Ended) -> Device {
+fn device(station: &StationView, ended: &Ended, live: &Live) -> Device {
+    let pace = if station.run.is_some() {
+        live.run
+    } else {
+        live.idle
+    };
     let stage = |part: Option<u16>| Content::Int32(part.map(i32::from));
     let (run, outcome) = match ended.get(&*station.name) {
         Some((run, outcome)) => (Some(run.0), Some(outcome.text().to_owned())),
@@ -88,9 +93,9 @@ fn device(station: &StationView, ended: &Ended) -> Device {
         .filter(|interlock| matches!(interlock.standing, "tripped" | "acknowledged"))
         .map(|interlock| interlock.name.text())
         .collect();
-    let mut metrics: Vec<Metric> = station.channels.iter().map(channel).collect();
+    let mut metrics: Vec<Metric> = station.channels.iter().map(|view| channel(view, pace)).collect();
     metrics.extend([
-        temperature("Control", station.control.map(Celsius::degrees)).deadband(DEADBAND_CELSIUS),
+        paced("Control", station.control.map(Celsius::degrees), pace),
         temperature("Target", station.target.map(Celsius::degrees)),
         temperature("Ceiling", Some(station.ceiling.celsius.degrees())),
         Metric::new(HEAT, Content::Double(Some(station.heat.share())))
@@ -122,15 +127,22 @@ fn device(station: &StationView, ended: &Ended) -> Device {
     }
 }
 
-fn channel(channel: &ChannelView) -> Metric {
+fn channel(channel: &ChannelView, pace: Pace) -> Metric {
     let (celsius, quality) = match channel.quality {
         benchward_core::Quality::Good => (channel.celsius, Quality::Good),
         benchward_core::Quality::Stale | benchward_core::Quality::Never => (None, Quality::Stale),
         benchward_core::Quality::Fault(_) => (None, Quality::Bad),
     };
-    temperature(channel_metric(&channel.name), celsius.map(Celsius::degrees))
-        .quality(quality)
-        .deadband(DEADBAND_CELSIUS)
+    let name = channel_metric(&channel.name);
+    paced(name, celsius.map(Celsius::degrees), pace).quality(quality)
+}
+
+fn paced(name: impl Into<String>, degrees: Option<f64>, pace: Pace) -> Metric {
+    // Looks are so far apart anyway; asked for once more, every second one would come a moment too soon.
+    let apart_ms = Some(pace.apart.0).filter(|apart| u128::from(*apart) > LOOK_EVERY.as_millis());
+    temperature(name, degrees)
+        .deadband(pace.deadband.degrees())
+        .apart(apart_ms.unwrap_or(0))
 }
 
 fn temperature(name: impl Into<String>, degrees: Option<f64>) -> Metric {

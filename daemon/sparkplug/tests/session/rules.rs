@@ -219,6 +219,29 @@ fn data_say_what_has_changed_and_nothing_else() {
 }
 
 #[test]
+fn no_value_is_told_faster_than_its_pace() {
+    let mut node = EdgeNode::new(settings());
+    let paced = |celsius| {
+        let mut lab = picture(celsius);
+        for device in &mut lab.devices {
+            device.metrics[0].apart_ms = 1_000;
+        }
+        lab
+    };
+    connect(&mut node, 5_000);
+    let mut times = Vec::new();
+    for step in 1..=40_u32 {
+        let now = 5_000 + u64::from(step) * 250;
+        for told in told(&node.apply(now, Input::Looked(paced(20.0 + f64::from(step))))) {
+            if told.device.as_deref() == Some("bench-1") {
+                times.push(now);
+            }
+        }
+    }
+    assert_eq!(times, (6_000..=15_000).step_by(1_000).collect::<Vec<u64>>());
+}
+
+#[test]
 fn one_counter_runs_over_node_and_devices_and_255_is_followed_by_0() {
     let mut node = EdgeNode::new(settings());
     let births = connect(&mut node, 5_000);
