@@ -21,5 +21,6 @@ pub mod proxy;
 pub mod recipe;
 pub mod record;
 pub mod redone;
+pub mod sparkplug;
 pub mod user;
 pub mod wait;

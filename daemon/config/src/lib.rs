@@ -229,10 +229,14 @@ pub struct ClientCertificate {
 /// Sparkplug 3.0.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Sparkplug {
-    /// The group id.
+    /// The group id. No `/`, `+`, `#` or control character in it.
     pub group: String,
     /// Whether it is published.
     pub enabled: bool,
+    /// Id of the host that births wait for, of the same characters. None: they wait for nobody.
+    pub primary_host: Option<String>,
+    /// Whether data carry numbers in place of names and types.
+    pub aliases: bool,
 }
 
 /// What a message may ask for. There is no more to allow: from outside, the lab can only be made cooler.

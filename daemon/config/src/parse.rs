@@ -74,7 +74,7 @@ const PACE: Section = Section {
 };
 const SPARKPLUG: Section = Section {
     place: "in `sparkplug` of `[mqtt]`",
-    keys: &["group", "enabled"],
+    keys: &["group", "enabled", "primary_host", "aliases"],
 };
 const METRICS: Section = Section {
     place: "in `[metrics]`",
@@ -501,18 +501,34 @@ fn sparkplug(collector: &mut Collector<'_>, mqtt: &Table<'_, '_>) -> Option<Spar
     let table = section(collector, mqtt, "sparkplug", &SPARKPLUG)?;
     table.require(collector, "group", "\"...\"");
     let enabled = table.flag(collector, "enabled").unwrap_or(true);
-    let group = table.text(collector, "group", MQTT_CHARS_MAX)?;
-    if let Some(odd) = group.get_ref().chars().find(|c| matches!(c, '/' | '+' | '#')) {
+    let aliases = table.flag(collector, "aliases").unwrap_or(false);
+    let primary_host = sparkplug_id(collector, &table, "primary_host");
+    Some(Sparkplug {
+        group: sparkplug_id(collector, &table, "group")?,
+        enabled,
+        primary_host,
+        aliases,
+    })
+}
+
+/// An id that becomes part of topics.
+fn sparkplug_id(collector: &mut Collector<'_>, table: &Table<'_, '_>, key: &str) -> Option<String> {
+    let id = table.text(collector, key, MQTT_CHARS_MAX)?;
+    if let Some(odd) = id.get_ref().chars().find(|c| matches!(c, '/' | '+' | '#')) {
         collector.add(
-            group.span(),
-            format!("`group` has `{odd}` in it, which MQTT topics keep for themselves"),
+            id.span(),
+            format!("`{key}` has `{odd}` in it, which MQTT topics keep for themselves"),
             "leave out `/`, `+` and `#`",
         );
     }
-    Some(Sparkplug {
-        group: group.into_inner().to_owned(),
-        enabled,
-    })
+    if key == "group" && *id.get_ref() == "STATE" {
+        collector.add(
+            id.span(),
+            "`group` is `STATE`, under which hosts say whether they are there",
+            "choose another name",
+        );
+    }
+    Some(id.into_inner().to_owned())
 }
 
 fn allow(collector: &mut Collector<'_>, mqtt: &Table<'_, '_>) -> Allow {

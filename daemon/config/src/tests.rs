@@ -200,7 +200,9 @@ fn every_promised_key_is_read() {
                 live: Live::default(),
                 sparkplug: Some(Sparkplug {
                     group: "rework".to_owned(),
-                    enabled: false
+                    enabled: false,
+                    primary_host: None,
+                    aliases: false,
                 }),
                 allow: Allow::default(),
             }),
@@ -864,6 +866,26 @@ fn a_broker_has_an_address_and_credentials_that_go_together() {
         (
             "broker = \"mqtt://b\"\nsparkplug = { group = \"a/b\" }",
             "`group` has `/` in it, which MQTT topics keep for themselves -> leave out `/`, `+` and `#`",
+        ),
+        (
+            "broker = \"mqtt://b\"\nsparkplug = { group = \"\" }",
+            "`group` is empty -> write something between the quotes, or remove the line",
+        ),
+        (
+            "broker = \"mqtt://b\"\nsparkplug = { group = \"STATE\" }",
+            "`group` is `STATE`, under which hosts say whether they are there -> choose another name",
+        ),
+        (
+            "broker = \"mqtt://b\"\nsparkplug = { group = \"rework\", primary_host = \"#\" }",
+            "`primary_host` has `#` in it, which MQTT topics keep for themselves -> leave out `/`, `+` and `#`",
+        ),
+        (
+            "broker = \"mqtt://b\"\nsparkplug = { group = \"rework\", aliases = 1 }",
+            "`aliases` has to be true or false, not a number -> write `aliases = true` or `aliases = false`",
+        ),
+        (
+            "broker = \"mqtt://b\"\nsparkplug = { group = \"rework\", primary = \"x\" }",
+            "unknown key `primary` in `sparkplug` of `[mqtt]` -> did you mean `primary_host`?",
         ),
         (
             "broker = \"mqtt://b\"\nallow = [\"start\"]",

@@ -15,6 +15,7 @@ mod link;
 mod mailbox;
 mod mqtt;
 mod options;
+mod sparkplug;
 mod steady;
 mod wiring;
 
@@ -110,15 +111,6 @@ fn run(options: &Options) -> Result<(), Ended> {
     if config.metrics.is_some() {
         warn!("[metrics] is set; this version doesn't serve OpenMetrics yet");
     }
-    if config
-        .mqtt
-        .as_ref()
-        .and_then(|mqtt| mqtt.sparkplug.as_ref())
-        .is_some_and(|sparkplug| sparkplug.enabled)
-    {
-        warn!("`sparkplug` is enabled in [mqtt]; this version publishes plain JSON only");
-    }
-
     for station in config.stations.iter().filter(|station| !station.follows_heat) {
         warn!(
             "station {} says `follows_heat = false`: no board model is held against its readings",
@@ -241,11 +233,19 @@ async fn live(
     tokio::spawn(listening);
     tokio::spawn(bus::stay_on(config.lab.bus, shared.clone()));
     let (end, ending) = watch::channel(false);
-    let publishing = config
+    let publishing = config.mqtt.clone().filter(|mqtt| mqtt.plain).map(|mqtt| {
+        tokio::spawn(mqtt::publish(
+            mqtt,
+            shared.clone(),
+            ending.clone(),
+            found.store_lost,
+        ))
+    });
+    let edge_node = config
         .mqtt
         .clone()
-        .filter(|mqtt| mqtt.plain)
-        .map(|mqtt| tokio::spawn(mqtt::publish(mqtt, shared.clone(), ending, found.store_lost)));
+        .filter(|mqtt| mqtt.sparkplug.as_ref().is_some_and(|sparkplug| sparkplug.enabled))
+        .map(|mqtt| tokio::spawn(sparkplug::publish(mqtt, shared.clone(), ending, found.store_lost)));
     info!(
         "lab {} is up with {} stations",
         wiring.setup.name,
@@ -278,7 +278,7 @@ async fn live(
             let _ = task.await;
         }
         let _ = end.send(true);
-        if let Some(publishing) = publishing {
+        for publishing in [publishing, edge_node].into_iter().flatten() {
             let _ = publishing.await;
         }
         keep.barrier().await

@@ -237,23 +237,34 @@ fn options(settings: &Mqtt, client_id: String, will: Option<LastWill>) -> anyhow
     if let Some(will) = will {
         options.set_last_will(will);
     }
-    if let Some(username) = &settings.username {
-        let password = match &settings.password_file {
-            Some(file) => {
-                let text = secret(file, "password file")?;
-                let text = String::from_utf8(text)
-                    .ok()
-                    .with_context(|| format!("the password file {} is not UTF-8 text", file.display()))?;
-                text.lines().next().unwrap_or_default().to_owned()
-            }
-            None => String::new(),
-        };
+    if let Some((username, password)) = credentials(settings)? {
         options.set_credentials(username, password);
     }
     if settings.broker.tls {
         options.set_transport(transport(settings)?);
     }
     Ok(options)
+}
+
+/// Who the daemon says it is, and its password; none where the configuration names nobody.
+///
+/// # Errors
+/// If there is no password to be had, with its file and what to do.
+pub(crate) fn credentials(settings: &Mqtt) -> anyhow::Result<Option<(String, String)>> {
+    let Some(username) = &settings.username else {
+        return Ok(None);
+    };
+    let password = match &settings.password_file {
+        Some(file) => {
+            let text = secret(file, "password file")?;
+            let text = String::from_utf8(text)
+                .ok()
+                .with_context(|| format!("the password file {} is not UTF-8 text", file.display()))?;
+            text.lines().next().unwrap_or_default().to_owned()
+        }
+        None => String::new(),
+    };
+    Ok(Some((username.clone(), password)))
 }
 
 /// TLS with the lab's own authority where one is named, else with the certificates of the system.
@@ -279,7 +290,8 @@ fn transport(settings: &Mqtt) -> anyhow::Result<Transport> {
     }))
 }
 
-fn read(file: &Path, what: &str) -> anyhow::Result<Vec<u8>> {
+/// Reads a file that anybody may see.
+pub(crate) fn read(file: &Path, what: &str) -> anyhow::Result<Vec<u8>> {
     std::fs::read(file).with_context(|| format!("the {what} {} can't be read", file.display()))
 }
 
@@ -287,7 +299,7 @@ fn read(file: &Path, what: &str) -> anyhow::Result<Vec<u8>> {
 ///
 /// # Errors
 /// If everybody may read it, or others than its owner may write it: what is in it is then no secret, or not ours.
-fn secret(file: &Path, what: &str) -> anyhow::Result<Vec<u8>> {
+pub(crate) fn secret(file: &Path, what: &str) -> anyhow::Result<Vec<u8>> {
     let shown = file.display();
     let about = std::fs::metadata(file).with_context(|| format!("the {what} {shown} can't be read"))?;
     let mode = about.permissions().mode() & 0o777;

@@ -16,8 +16,8 @@
 //! * [`window`]: acknowledgements matched to what was sent.
 //! * [`inbound`]: the little that may be asked for by message, and what becomes of all else.
 
-mod backfill;
-mod connection;
+pub(crate) mod backfill;
+pub(crate) mod connection;
 mod history;
 mod inbound;
 mod live;
