@@ -428,6 +428,8 @@ pub(crate) fn survey(path: &Path) -> Result<Survey, Error> {
     };
     let mut blocks = match Blocks::of(path, &bytes) {
         Ok(blocks) => blocks,
+        // Killed while it was begun: nothing was in it.
+        Err(_) if format::file_head().starts_with(&bytes) => return Ok(found),
         Err(damage) => {
             found.damage.push(damage);
             return Ok(found);

@@ -1071,6 +1071,36 @@ fn about_to_seal(dir: &Path) -> (Writer, Reader) {
     (writer, reader)
 }
 
+/// What a kill leaves when it comes while the file of a run is begun.
+#[test]
+fn a_run_file_torn_at_its_beginning_is_begun_again() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut writer, _) = filled(dir.path());
+    writer.put_run(&run_record(2)).unwrap();
+    writer.commit().unwrap();
+    writer.tick(START);
+    let other = tempfile::tempdir().unwrap();
+    let whole = fs::read(dir.path().join("open/run-000002.bwr")).unwrap();
+    for length in (0..whole.len()).filter(|length| *length < 40 || length % 50 == 0) {
+        let place = other.path().join(format!("torn-{length}"));
+        copy(dir.path(), &place);
+        fs::write(place.join("open/run-000002.bwr"), &whole[..length]).unwrap();
+        let (writer, reader, opened) = open(&place);
+        assert_eq!(
+            (opened.notes, opened.torn_bytes > 0),
+            (vec![], length > 0),
+            "cut to {length}"
+        );
+        assert_eq!(
+            reader.run(2).unwrap().outcome,
+            Some(Outcome::Lost),
+            "cut to {length}"
+        );
+        writer.close(START).unwrap();
+        assert!(reader.sealed_file(2).unwrap().is_some(), "cut to {length}");
+    }
+}
+
 #[test]
 fn sealing_torn_at_any_byte_is_done_again() {
     let dir = tempfile::tempdir().unwrap();
