@@ -279,7 +279,7 @@ impl Kept {
             .expect("it is sealed");
         let whole = fs::read(&file).expect("it is there");
         let mut rows = Vec::new();
-        export::csv(&reader, 1, &mut rows).expect("it was just written");
+        export::csv(reader.recording(1).expect("it is there"), &mut rows).expect("it was just written");
         Self {
             folder,
             file,
@@ -312,7 +312,10 @@ impl Kept {
             Err(_) => damaged += 1,
         }
         let mut rows = Vec::new();
-        let exported = export::csv(&reader, 1, &mut rows);
+        let exported = reader
+            .recording(1)
+            .ok()
+            .and_then(|run| export::csv(run, &mut rows).ok());
         damaged += exported.map_or(1, |exported| exported.damage.len());
         assert!(
             read <= self.scans || damaged > 0,
