@@ -14,7 +14,7 @@ use serde_json::Value;
 
 const RECIPE: &str = "recipe = \"AX-20 preheat\"\n[[stage]]\ntarget_celsius = 50\ndwell_s = 10\n[cooldown]\nsafe_celsius = 45\n";
 
-/// What DuckDB makes of a Parquet file, once each of its fields was held against the CSV.
+/// What `DuckDB` makes of a Parquet file, once each of its fields was held against the CSV.
 fn compared(parquet: &Path, csv: &Path) -> Value {
     let folder = Path::new(env!("CARGO_TARGET_TMPDIR"))
         .parent()

@@ -1206,6 +1206,28 @@ fn the_first_chunk_of_other_channels_torn_at_any_byte_is_written_again() {
     }
 }
 
+/// The tail fails at the moment at which a run ends: its last readings go into its file instead.
+#[test]
+fn the_last_readings_of_a_run_survive_a_tail_that_fails() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut writer, _, _) = open(dir.path());
+    let station = writer.station("bench-1", &["board-top", "board-edge"]).unwrap();
+    writer.put_run(&run_record(1)).unwrap();
+    writer.commit().unwrap();
+    fs::remove_dir_all(dir.path().join("tail")).unwrap();
+    for n in 0..700 {
+        append(&mut writer, station, Some(1), &scan(n));
+    }
+    writer.put_run(&ended(1)).unwrap();
+    writer.commit().unwrap();
+    // As a kill would leave it.
+    let other = tempfile::tempdir().unwrap();
+    let place = other.path().join("killed");
+    copy(dir.path(), &place);
+    let (_writer, reader, _) = open(&place);
+    assert_eq!(rows(reader.readings(1).unwrap()), scans(0..700));
+}
+
 #[test]
 fn sealing_torn_at_any_byte_is_done_again() {
     let dir = tempfile::tempdir().unwrap();
