@@ -65,6 +65,7 @@ mod health;
 mod journal;
 mod reader;
 mod reading;
+mod recording;
 mod retention;
 mod run;
 mod wall;
@@ -94,6 +95,7 @@ pub use journal::{Entry, Hash, JournalEntry, JournalQuery, Order, Verified};
 pub use ledger::{Document, Revision};
 pub use reader::{Reader, Readings};
 pub use reading::{FaultKind, Phase, Row, Scan, Scans, StationIx, Value};
+pub use recording::Recording;
 pub use run::{ChannelRecord, Outcome, Query, RunRecord, StageRecord, TripRecord, Verdict};
 pub use table::{Column, Table};
 

@@ -9,7 +9,7 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
-use crate::chunk::{ChunkHead, Columns, Place, sum_of_names};
+use crate::chunk::{ChunkHead, Columns, Place, SCANS_MAX, sum_of_names};
 use crate::coarse::{Coarse, LEVELS_MS, Making};
 use crate::cursor::Stretch;
 use crate::error::{Damage, Error};
@@ -446,11 +446,14 @@ pub(crate) fn survey(path: &Path) -> Result<Survey, Error> {
     };
     let mut blocks = match Blocks::of(path, &bytes) {
         Ok(blocks) => blocks,
+        // Killed while it was begun: nothing was in it.
+        Err(_) if format::file_head().starts_with(&bytes) => return Ok(found),
         Err(damage) => {
             found.damage.push(damage);
             return Ok(found);
         }
     };
+    let mut abouts = Vec::new();
     for block in blocks.by_ref() {
         let block = match block {
             Ok(block) => block,
@@ -463,7 +466,7 @@ pub(crate) fn survey(path: &Path) -> Result<Survey, Error> {
         let understood = match block.kind {
             Kind::About => serde_json::from_slice::<About>(block.body).ok().map(|about| {
                 found.key = found.key.take().or(about.key());
-                found.about = Some(about);
+                abouts.push((block.at, about));
             }),
             Kind::Chunk => ChunkHead::read(block.body).map(|head| {
                 found.last_place = found.last_place.max(Some(head.last_place));
@@ -505,7 +508,10 @@ pub(crate) fn survey(path: &Path) -> Result<Survey, Error> {
             found.journal.clear();
         }
         found.damage.retain(|damage| damage.at < found.whole);
+        // One that is cut off with the chunk that it came before names nothing any more.
+        abouts.retain(|(at, _)| *at < found.whole);
     }
+    found.about = abouts.pop().map(|(_, about)| about);
     Ok(found)
 }
 
@@ -596,6 +602,37 @@ fn journal_lines(body: &[u8]) -> Option<Vec<(Hash, Entry)>> {
         .collect()
 }
 
+/// Appends rows that are in no file yet.
+pub(crate) fn put_waiting(out: &mut Vec<u8>, about: &About, mut columns: Columns) {
+    format::put_block(out, Kind::About, &json(about));
+    while !columns.is_empty() {
+        let chunk = columns.head(SCANS_MAX);
+        columns.drop_head(chunk.len());
+        format::put_block(out, Kind::Chunk, &chunk.encode());
+    }
+}
+
+/// Appends what is known of the run by now.
+pub(crate) fn put_record(out: &mut Vec<u8>, record: &RunRecord) {
+    format::put_block(out, Kind::Run, &json(record));
+}
+
+/// The newest record in a run's file.
+pub(crate) fn newest_record(path: &Path, bytes: &[u8]) -> Result<RunRecord, Damage> {
+    let mut newest = None;
+    for block in Blocks::of(path, bytes)?
+        .flatten()
+        .filter(|block| block.kind == Kind::Run)
+    {
+        newest = serde_json::from_slice(block.body).ok().or(newest);
+    }
+    newest.ok_or_else(|| Damage {
+        path: path.to_owned(),
+        at: 0,
+        why: "has no record of a run".into(),
+    })
+}
+
 /// The chunks of a file, to be decoded one after the other.
 pub(crate) struct FileChunks {
     path: PathBuf,
@@ -631,7 +668,8 @@ impl FileChunks {
         Ok(Self::new(path, bytes))
     }
 
-    fn new(path: PathBuf, bytes: Vec<u8>) -> Self {
+    /// The chunks of a file's bytes.
+    pub(crate) fn new(path: PathBuf, bytes: Vec<u8>) -> Self {
         let mut chunks = Vec::new();
         let mut channels = BTreeMap::new();
         let start = bytes.as_ptr() as usize;

@@ -514,8 +514,12 @@ impl Writer {
             return Ok(());
         }
         if self.pending_end {
-            // A run that is known to have ended has its last readings. Should the tail fail, they wait for a chunk.
-            let _ = self.tail.write(true);
+            // A run that is known to have ended has its last readings. Should the tail fail, they go into its file at once; should that fail, too,
+            // they wait in memory, and a crash costs them: the end is not held back, nor is what else waits.
+            if self.tail.write(true).is_err() {
+                let ended: Vec<u64> = self.to_seal.iter().copied().collect();
+                let _ = ended.into_iter().try_for_each(|run| self.pack_run(run));
+            }
             // And what it was decided on. Should its file fail, that is tried again until the file is sealed.
             let _ = self.write_decisions().and_then(|()| self.sync_ended());
             self.pending_end = false;
@@ -896,9 +900,8 @@ impl Writer {
         })
     }
 
-    fn seal_run(&mut self, run: u64) -> Result<(), Error> {
-        self.write_decisions()?;
-        let key = FileKey::Run(run);
+    /// Packs all readings of a run.
+    fn pack_run(&mut self, run: u64) -> Result<(), Error> {
         let holds = |live: &crate::live::Live, at: usize| {
             live.stations[at]
                 .segments
@@ -914,6 +917,13 @@ impl Writer {
             }
         }
         self.waiting = self.shared.live().waiting_rows();
+        Ok(())
+    }
+
+    fn seal_run(&mut self, run: u64) -> Result<(), Error> {
+        self.write_decisions()?;
+        self.pack_run(run)?;
+        let key = FileKey::Run(run);
         let Some(record) = self.shared.ask(|ledger| ledger.run(run))? else {
             self.to_seal.remove(&run);
             return Ok(());

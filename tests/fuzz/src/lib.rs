@@ -297,7 +297,7 @@ impl Kept {
             .expect("it is sealed");
         let whole = fs::read(&file).expect("it is there");
         let mut rows = Vec::new();
-        export::csv(&reader, 1, &mut rows).expect("it was just written");
+        export::csv(reader.recording(1).expect("it is there"), &mut rows).expect("it was just written");
         Self {
             folder,
             file,
@@ -330,7 +330,10 @@ impl Kept {
             Err(_) => damaged += 1,
         }
         let mut rows = Vec::new();
-        let exported = export::csv(&reader, 1, &mut rows);
+        let exported = reader
+            .recording(1)
+            .ok()
+            .and_then(|run| export::csv(run, &mut rows).ok());
         damaged += exported.map_or(1, |exported| exported.damage.len());
         assert!(
             read <= self.scans || damaged > 0,
@@ -352,7 +355,9 @@ impl Kept {
         fs::write(&self.file, with_right_sums(bytes)).expect("the folder is ours");
         let reader = Reader::open(self.folder.path()).expect("the store is whole");
         let _ = reader.check_run(1);
-        let _ = export::csv(&reader, 1, &mut std::io::sink());
+        if let Ok(run) = reader.recording(1) {
+            let _ = export::csv(run, &mut std::io::sink());
+        }
     }
 }
 
