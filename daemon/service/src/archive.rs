@@ -214,6 +214,16 @@ impl Keep {
         self.put(Item::Close);
     }
 
+    /// How many rows of readings wait for the disk.
+    pub(crate) fn rows_waiting(&self) -> usize {
+        self.rows.load(Ordering::Relaxed)
+    }
+
+    /// How many rows of readings were dropped since the start.
+    pub(crate) fn rows_dropped(&self) -> u64 {
+        self.dropped.load(Ordering::Relaxed)
+    }
+
     /// The sensors with the calibrations that are kept now.
     pub(crate) fn sensors(&self) -> Arc<Sensors> {
         self.sensors.load_full()

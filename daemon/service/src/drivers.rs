@@ -17,6 +17,7 @@ use tokio::time::{Instant, sleep, timeout};
 use tracing::{error, info, warn};
 
 use crate::lab::{Command, LabHandle};
+use crate::vitals::Vitals;
 use crate::wiring::Instance;
 
 /// First wait before a driver is started again; doubles each time.
@@ -43,10 +44,16 @@ pub(crate) enum Care {
 }
 
 /// Looks after one instance until it is told to close.
-pub(crate) async fn look_after(instance: Instance, lab: LabHandle, mut care: mpsc::UnboundedReceiver<Care>) {
+pub(crate) async fn look_after(
+    instance: Instance,
+    lab: LabHandle,
+    vitals: Arc<Vitals>,
+    mut care: mpsc::UnboundedReceiver<Care>,
+) {
     let mut back_off = BACK_OFF_FIRST;
     for generation in 1.. {
         let began = Instant::now();
+        vitals.started(instance.id);
         match start(&instance) {
             Ok((mut child, stdin, stdout)) => {
                 let last_words = listen(&instance.name, child.stderr.take());

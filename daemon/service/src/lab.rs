@@ -31,6 +31,7 @@ use crate::archive::Keep;
 use crate::clock::{Clock, monotonic_ms};
 use crate::drivers::{Care, care_of};
 use crate::link::{Link, Notice, Turn};
+use crate::vitals::Vitals;
 use crate::wiring::Wiring;
 use noting::Noting;
 
@@ -139,6 +140,8 @@ pub(crate) struct Told {
     pub(crate) care: Vec<async_mpsc::UnboundedSender<Care>>,
     /// The lab can't go on, and why.
     pub(crate) unfit: async_mpsc::UnboundedSender<String>,
+    /// What is measured of the lab thread, by itself.
+    pub(crate) vitals: Arc<Vitals>,
 }
 
 /// Starts the lab thread.
@@ -240,6 +243,7 @@ impl LabThread {
                     .send(format!("the lab thread can't wait for its drivers: {error}"));
                 return;
             }
+            self.told.vitals.turn();
             self.tick_if_due();
             for event in &events {
                 let Some(instance) = instance_of(event.token()) else {
@@ -317,7 +321,19 @@ impl LabThread {
             return;
         }
         let actions = self.take(now, Event::Think);
+        let grants = actions.iter().any(|action| matches!(action, Action::Heat(_)));
         self.carry_out(None, actions, now);
+        if grants {
+            let lab_ms = self.clock.now().since(since).0;
+            #[expect(
+                clippy::cast_precision_loss,
+                reason = "milliseconds of a moment ago, small scales"
+            )]
+            self.told
+                .vitals
+                .grant
+                .took_ms(lab_ms as f64 / self.clock.scale() as f64);
+        }
     }
 
     /// Gives every driver that may have something to say one turn.
@@ -348,8 +364,14 @@ impl LabThread {
             &mut |notice| drop(notices.send(notice)),
             &mut |link, event| {
                 let now = self.clock.now();
+                let is_scan = self.measure(link, &event, now);
                 let actions = self.take(now, event);
+                let cuts = |action: &Action| matches!(action, Action::Cut { .. } | Action::Off { .. });
+                let reacts = is_scan && actions.iter().any(cuts);
                 self.carry_out(Some(link), actions, now);
+                if reacts {
+                    self.told.vitals.cut.took_ms(monotonic_ms() - link.heard_ms());
+                }
             },
         );
         self.buffer = buffer;
@@ -375,6 +397,23 @@ impl LabThread {
                 self.lost(link, Loss::Failed("it can't be used in this lab".into()));
             }
         }
+    }
+
+    /// Measures a scan that came, if `event` is one. Returns whether it is.
+    fn measure(&self, link: &Link, event: &Event, now: Millis) -> bool {
+        let Event::Scan { at, .. } = event else {
+            return false;
+        };
+        let vitals = &self.told.vitals;
+        vitals.scanned(link.instance, link.heard_ms());
+        #[expect(
+            clippy::cast_precision_loss,
+            reason = "milliseconds of a moment ago, small scales"
+        )]
+        vitals
+            .scan_delay
+            .took_ms(now.since(*at).0 as f64 / self.clock.scale() as f64);
+        true
     }
 
     /// Closes the pipes of a driver, which by the protocol takes its outputs to zero, and tells the core.

@@ -13,9 +13,11 @@ mod lab;
 mod learning;
 mod link;
 mod mailbox;
+mod metrics;
 mod mqtt;
 mod options;
 mod steady;
+mod vitals;
 mod wiring;
 
 use std::process::ExitCode;
@@ -107,9 +109,6 @@ fn run(options: &Options) -> Result<(), Ended> {
     })?;
 
     // What the file may say and this version doesn't do is said, not passed over.
-    if config.metrics.is_some() {
-        warn!("[metrics] is set; this version doesn't serve OpenMetrics yet");
-    }
     if config
         .mqtt
         .as_ref()
@@ -194,23 +193,28 @@ async fn live(
     let (notices, notices_said) = mpsc::unbounded_channel();
     let (core_signals, core_signals_said) = mpsc::unbounded_channel();
     let (care, cared): (Vec<_>, Vec<_>) = wiring.instances.iter().map(|_| mpsc::unbounded_channel()).unzip();
-    let kept = keep.clone();
+    let vitals = Arc::new(vitals::Vitals::new(wiring.instances.len()));
+    let (kept, measured) = (keep.clone(), vitals.clone());
     let (lab, lab_thread) = lab::start(wiring.clone(), clock.clone(), move |_| Told {
         archive: kept,
         signals: core_signals,
         notices,
         care,
         unfit,
+        vitals: measured,
     })?;
 
     let signals = broadcast::Sender::new(SIGNALS_UNREAD_MAX);
     tokio::spawn(log_notices(notices_said));
-    tokio::spawn(fan_out(core_signals_said, signals.clone()));
+    tokio::spawn(fan_out(core_signals_said, signals.clone(), vitals.clone()));
     let tasks: Vec<_> = wiring
         .instances
         .iter()
         .zip(cared)
-        .map(|(instance, cared)| tokio::spawn(drivers::look_after(instance.clone(), lab.clone(), cared)))
+        .map(|(instance, cared)| {
+            let task = drivers::look_after(instance.clone(), lab.clone(), vitals.clone(), cared);
+            tokio::spawn(task)
+        })
         .collect();
     let shared = Arc::new(bus::Shared {
         lab: lab.clone(),
@@ -218,6 +222,7 @@ async fn live(
         reader,
         wiring: wiring.clone(),
         clock,
+        vitals,
         callers: callers::Callers::new(config.roles.as_ref()),
         signals,
         learning: tokio::sync::Mutex::default(),
@@ -231,6 +236,9 @@ async fn live(
     };
     tokio::spawn(listening);
     tokio::spawn(bus::stay_on(config.lab.bus, shared.clone()));
+    if let Some(metrics) = config.metrics {
+        tokio::spawn(metrics::serve(metrics, shared.clone()));
+    }
     let (end, ending) = watch::channel(false);
     let publishing = config
         .mqtt
@@ -316,9 +324,15 @@ async fn log_notices(mut notices: mpsc::UnboundedReceiver<Notice>) {
     }
 }
 
-/// From the lab thread's queue, which never makes it wait, to everybody's bounded ones.
-async fn fan_out(mut from: mpsc::UnboundedReceiver<Signal>, to: broadcast::Sender<Signal>) {
+/// From the lab thread's queue, which never makes it wait, to everybody's bounded ones. Nothing is left out here, so that
+/// this is where trips are counted.
+async fn fan_out(
+    mut from: mpsc::UnboundedReceiver<Signal>,
+    to: broadcast::Sender<Signal>,
+    vitals: Arc<vitals::Vitals>,
+) {
     while let Some(signal) = from.recv().await {
+        vitals.note(&signal);
         // Nobody may be listening.
         let _ = to.send(signal);
     }
