@@ -14,6 +14,7 @@ pub mod command;
 pub mod daemon;
 pub mod fault;
 pub mod load;
+pub mod manager;
 pub mod place;
 pub mod programs;
 pub mod recipe;

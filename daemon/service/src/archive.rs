@@ -520,10 +520,16 @@ impl Keeper {
                 .and_modify(|(_, last)| *last = number)
                 .or_insert((number, number));
         }
+        // Fields, so that a log that has them can be asked for a bench, a run, an interlock.
+        let station = entry.station.and_then(|station| self.station_name(station));
+        let (station, run) = (station.as_deref(), entry.run.map(|run| run.0));
+        let trip = entry.about.map(|about| about.interlock.text());
         match entry.kind {
-            EntryKind::Trip | EntryKind::Alarm | EntryKind::Refused => warn!("{}", entry.text),
-            EntryKind::Heat | EntryKind::Present => tracing::debug!("{}", entry.text),
-            _ => info!("{}", entry.text),
+            EntryKind::Trip | EntryKind::Alarm | EntryKind::Refused => {
+                warn!(station, run, trip, "{}", entry.text)
+            }
+            EntryKind::Heat | EntryKind::Present => tracing::debug!(station, run, trip, "{}", entry.text),
+            _ => info!(station, run, trip, "{}", entry.text),
         }
     }
 

@@ -144,6 +144,10 @@ fn start(instance: &Instance) -> std::io::Result<(tokio::process::Child, OwnedFd
         .stdin(Stdio::from(its_stdin))
         .stdout(Stdio::from(its_stdout))
         .stderr(Stdio::piped())
+        // The service manager is told things by the daemon alone.
+        .env_remove("NOTIFY_SOCKET")
+        .env_remove("WATCHDOG_USEC")
+        .env_remove("WATCHDOG_PID")
         // A group of its own, so that a Ctrl-C at the daemon's terminal doesn't reach it before the daemon has cut.
         .process_group(0)
         .kill_on_drop(true)

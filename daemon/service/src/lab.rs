@@ -30,6 +30,7 @@ use tokio::sync::{mpsc as async_mpsc, oneshot};
 use crate::archive::Keep;
 use crate::clock::{Clock, monotonic_ms};
 use crate::drivers::{Care, care_of};
+use crate::host::manager::Watchdog;
 use crate::link::{Link, Notice, Turn};
 use crate::vitals::Vitals;
 use crate::wiring::Wiring;
@@ -142,6 +143,8 @@ pub(crate) struct Told {
     pub(crate) unfit: async_mpsc::UnboundedSender<String>,
     /// What is measured of the lab thread, by itself.
     pub(crate) vitals: Arc<Vitals>,
+    /// The service manager's, where it keeps one: fed by this thread and nobody else, so that one that is stuck isn't.
+    pub(crate) watchdog: Option<Watchdog>,
 }
 
 /// Starts the lab thread.
@@ -265,6 +268,9 @@ impl LabThread {
             }
             self.think();
             self.housekeeping();
+            if let Some(watchdog) = &mut self.told.watchdog {
+                watchdog.feed(monotonic_ms());
+            }
         }
         self.let_drivers_end(&mut events);
     }

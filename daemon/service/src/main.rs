@@ -9,6 +9,7 @@ mod callers;
 mod check;
 mod clock;
 mod drivers;
+mod host;
 mod lab;
 mod learning;
 mod link;
@@ -202,6 +203,7 @@ async fn live(
         care,
         unfit,
         vitals: measured,
+        watchdog: host::manager::Watchdog::of_environment(),
     })?;
 
     let signals = broadcast::Sender::new(SIGNALS_UNREAD_MAX);
@@ -236,6 +238,10 @@ async fn live(
     };
     tokio::spawn(listening);
     tokio::spawn(bus::stay_on(config.lab.bus, shared.clone()));
+    let at_host = [
+        tokio::spawn(host::tell_manager(shared.clone())),
+        tokio::spawn(host::watch_power(shared.clone())),
+    ];
     if let Some(metrics) = config.metrics {
         tokio::spawn(metrics::serve(metrics, shared.clone()));
     }
@@ -270,6 +276,10 @@ async fn live(
     };
 
     info!("ending: all heat is cut and every run ends");
+    for task in at_host {
+        task.abort();
+    }
+    host::tell_stopping();
     let ended = tokio::time::timeout(END_WITHIN, async {
         shut_down(&lab).await;
         for task in tasks {

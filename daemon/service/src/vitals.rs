@@ -135,6 +135,11 @@ impl Vitals {
         Some(monotonic_ms() - at)
     }
 
+    /// Whether every driver has sent a scan.
+    pub(crate) fn all_scanned(&self) -> bool {
+        self.drivers.iter().all(|driver| driver.scanned.get().is_some())
+    }
+
     /// A driver's process is being started.
     pub(crate) fn started(&self, instance: InstanceId) {
         if let Some(driver) = self.drivers.get(instance.index()) {
@@ -205,7 +210,9 @@ mod tests {
         vitals.started(second);
         assert_eq!((vitals.restarts(first), vitals.restarts(second)), (0, 1));
         vitals.scanned(first, monotonic_ms());
+        assert!(!vitals.all_scanned());
         assert_eq!(vitals.scanned_ms_ago(second), None);
         vitals.scanned(second, monotonic_ms());
+        assert!(vitals.all_scanned());
     }
 }
