@@ -1,4 +1,4 @@
-//! OpenMetrics: read by tools that share no code with the daemon, and by clients that mean no good.
+//! `OpenMetrics`: read by tools that share no code with the daemon, and by clients that mean no good.
 
 use std::io::{Read as _, Write as _};
 use std::net::TcpStream;

@@ -1,5 +1,6 @@
 //! What scrapes the metrics: plain requests by hand, `promtool`, and a Prometheus server.
 
+use std::fmt::Write as _;
 use std::fs::{self, File};
 use std::io::{Read as _, Write as _};
 use std::net::{SocketAddr, TcpListener, TcpStream};
@@ -136,7 +137,10 @@ impl Prometheus {
     /// # Panics
     /// If it refuses the query.
     pub fn query(&self, query: &str) -> Vec<(Value, f64)> {
-        let escaped: String = query.bytes().map(|byte| format!("%{byte:02x}")).collect();
+        let mut escaped = String::new();
+        for byte in query.bytes() {
+            let _ = write!(escaped, "%{byte:02x}");
+        }
         let (_, body) = request(
             self.at,
             &format!(

@@ -524,12 +524,11 @@ impl Keeper {
         let station = entry.station.and_then(|station| self.station_name(station));
         let (station, run) = (station.as_deref(), entry.run.map(|run| run.0));
         let trip = entry.about.map(|about| about.interlock.text());
+        let text = &entry.text;
         match entry.kind {
-            EntryKind::Trip | EntryKind::Alarm | EntryKind::Refused => {
-                warn!(station, run, trip, "{}", entry.text)
-            }
-            EntryKind::Heat | EntryKind::Present => tracing::debug!(station, run, trip, "{}", entry.text),
-            _ => info!(station, run, trip, "{}", entry.text),
+            EntryKind::Trip | EntryKind::Alarm | EntryKind::Refused => warn!(station, run, trip, "{text}"),
+            EntryKind::Heat | EntryKind::Present => tracing::debug!(station, run, trip, "{text}"),
+            _ => info!(station, run, trip, "{text}"),
         }
     }
 

@@ -1,10 +1,10 @@
-//! OpenMetrics: the lab's figures for whoever scrapes them, over HTTP and read-only.
+//! `OpenMetrics`: the lab's figures for whoever scrapes them, over HTTP and read-only.
 //!
 //! Everything comes from what the lab thread has published already ([`LabHandle::view`], [`Vitals`]) and from counters of
 //! the archive's queue: nobody who asks here is waited for by anybody. The text is made anew at most each [`FRESH`], so
 //! that asking often costs little.
 //!
-//! Names and units follow the OpenMetrics specification: base units, unit last, `_total` on what only grows. A run is no
+//! Names and units follow the `OpenMetrics` specification: base units, unit last, `_total` on what only grows. A run is no
 //! label: there is no end to them. A channel that can't be read has no `benchward_channel_celsius`, rather than an old one,
 //! and `benchward_channel_good` is 0.
 
@@ -46,7 +46,7 @@ pub(crate) async fn serve(settings: Metrics, shared: Arc<Shared>) {
 /// Which of the two texts.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Form {
-    /// OpenMetrics 1.0.
+    /// `OpenMetrics` 1.0.
     OpenMetrics,
     /// The older text that it came from; many tools read only that.
     Classic,
@@ -60,7 +60,7 @@ impl Form {
         }
     }
 
-    /// What somebody who says `accept` is given: OpenMetrics where it is asked for, whatever else is.
+    /// What somebody who says `accept` is given: `OpenMetrics` where it is asked for, whatever else is.
     fn accepted(accept: &str) -> Self {
         if accept.contains("application/openmetrics-text") {
             Self::OpenMetrics
@@ -70,10 +70,13 @@ impl Form {
     }
 }
 
-/// The texts, as they were last made.
+/// A text, and when it was made.
+type Made = (Instant, Arc<str>);
+
+/// The texts, by form, as they were last made.
 struct Exposition {
     registry: Registry,
-    made: Mutex<[Option<(Instant, Arc<str>)>; 2]>,
+    made: Mutex<[Option<Made>; 2]>,
 }
 
 impl Exposition {
@@ -255,28 +258,12 @@ fn readings(out: &mut DescriptorEncoder, view: &LabView) -> fmt::Result {
             flag(&mut family.encode_family(&labels)?, channel.celsius.is_some())?;
         }
     }
-    let temperatures: [(&str, &str, fn(&StationView) -> Option<Celsius>); 2] = [
-        (
-            "benchward_target",
-            "Target of a run's stage; absent while there is none.",
-            |station| station.target,
-        ),
-        (
-            "benchward_ceiling",
-            "What no channel of a station may pass now.",
-            |station| Some(station.ceiling.celsius),
-        ),
-    ];
-    for (name, help, read) in temperatures {
-        let mut family = gauge(out, name, help, Some(&celsius))?;
-        for station in &view.stations {
-            if let Some(temperature) = read(station) {
-                family
-                    .encode_family(&[("station", &*station.name)])?
-                    .encode_gauge(&temperature.degrees())?;
-            }
-        }
-    }
+    let help = "Target of a run's stage; absent while there is none.";
+    temperatures(out, "benchward_target", help, view, |station| station.target)?;
+    let help = "What no channel of a station may pass now.";
+    temperatures(out, "benchward_ceiling", help, view, |station| {
+        Some(station.ceiling.celsius)
+    })?;
     // The library's own unit for it is in the plural, which no other name has.
     let ratio = Unit::Other("ratio".to_owned());
     let help = "Heat that was last granted, as a share of full power.";
@@ -285,6 +272,26 @@ fn readings(out: &mut DescriptorEncoder, view: &LabView) -> fmt::Result {
         family
             .encode_family(&[("station", &*station.name)])?
             .encode_gauge(&station.heat.share())?;
+    }
+    Ok(())
+}
+
+/// A temperature of each station that has it.
+fn temperatures(
+    out: &mut DescriptorEncoder,
+    name: &str,
+    help: &str,
+    view: &LabView,
+    read: impl Fn(&StationView) -> Option<Celsius>,
+) -> fmt::Result {
+    let celsius = Unit::Other("celsius".to_owned());
+    let mut family = gauge(out, name, help, Some(&celsius))?;
+    for station in &view.stations {
+        if let Some(temperature) = read(station) {
+            family
+                .encode_family(&[("station", &*station.name)])?
+                .encode_gauge(&temperature.degrees())?;
+        }
     }
     Ok(())
 }

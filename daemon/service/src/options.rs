@@ -37,8 +37,8 @@ pub(crate) struct Log {
     #[arg(long = "log", value_name = "FILTER")]
     filter: Option<String>,
     /// How to write it
-    #[arg(long, value_name = "FORM", default_value = "text")]
-    log_format: LogFormat,
+    #[arg(long = "log-format", value_name = "FORM", default_value = "text")]
+    format: LogFormat,
     /// The journal's socket, for `--log-format journal`
     #[arg(long, value_name = "SOCKET", default_value = journal::SOCKET)]
     journal: PathBuf,
@@ -65,7 +65,7 @@ impl Log {
             .or_else(|| std::env::var("BENCHWARD_LOG").ok());
         let filter = filter.unwrap_or_else(|| "info".into());
         let filter = EnvFilter::try_new(&filter).unwrap_or_else(|_| EnvFilter::new("info"));
-        let no_journal = match self.log_format {
+        let no_journal = match self.format {
             LogFormat::Journal => match Datagrams::to(&self.journal) {
                 Ok(datagrams) => {
                     let (writer, guard) = tracing_appender::non_blocking(datagrams);
@@ -84,7 +84,7 @@ impl Log {
             .with_env_filter(filter)
             .with_writer(writer)
             .with_target(false);
-        match self.log_format {
+        match self.format {
             LogFormat::Text | LogFormat::Journal => log.with_ansi(false).init(),
             LogFormat::Json => log.json().init(),
         }

@@ -1,7 +1,7 @@
 //! Sleep and shutdown of the host, through logind on the system bus.
 //!
 //! While there is heat, the daemon holds a *delay* lock on both: the host then waits for it, a few seconds at most, after having
-//! said that it is going. In that time every run is ended, the heat is off, and all of it is on the disk. (A lock that *forbids*
+//! said that it is going. (logind asks polkit, whose default is yes for such a lock; without polkit it is root's alone.) In that time every run is ended, the heat is off, and all of it is on the disk. (A lock that *forbids*
 //! is refused to services by default, and a shop must be able to switch a host off.)
 //!
 //! Sleep is the worse of the two. A host that sleeps has its clocks and its processes stand still: no permit lapses, and a
@@ -82,7 +82,7 @@ async fn attend(shared: &Arc<Shared>) -> zbus::Result<()> {
     let mut sleeps = login.receive_prepare_for_sleep().await?;
     let mut look = interval(LOOK_EVERY);
     look.set_missed_tick_behavior(MissedTickBehavior::Delay);
-    let mut lock: Option<OwnedFd> = None;
+    let mut held: Option<[OwnedFd; 2]> = None;
     let mut refused = String::new();
     // Between the word that the host goes and the word that it doesn't, no lock is taken: it would come too late.
     let mut going = false;
@@ -99,18 +99,20 @@ async fn attend(shared: &Arc<Shared>) -> zbus::Result<()> {
             _ = look.tick() => {
                 let heat = !going && shared.lab.view().stations.iter().any(heats);
                 if !heat {
-                    lock = None;
-                } else if lock.is_none() {
-                    let why = "benches are being heated; their heat is cut first";
-                    match login.inhibit("shutdown:sleep", "Benchward", why, "delay").await {
+                    held = None;
+                } else if held.is_none() {
+                    match locks(&login).await {
                         Ok(taken) => {
-                            lock = Some(taken);
+                            held = Some(taken);
                             refused.clear();
                         }
                         Err(error) => {
                             let text = error.to_string();
                             if text != refused {
-                                warn!("logind doesn't delay the host's sleep and shutdown while there is heat: {text}");
+                                warn!(
+                                    "logind doesn't delay the host's sleep and shutdown while there is heat: {text}; \
+                                     it asks polkit whether it may, so that has to be installed (polkitd)"
+                                );
                                 refused = text;
                             }
                         }
@@ -122,11 +124,19 @@ async fn attend(shared: &Arc<Shared>) -> zbus::Result<()> {
         if going {
             take_heat_away(shared).await;
             // Let go: the host need not wait longer.
-            lock = None;
+            held = None;
         } else {
             info!("the host goes on");
         }
     }
+}
+
+/// Takes a lock on each of the two. One lock on both is refused to services: logind asks polkit for the right to hold up one
+/// thing, and where there are several for the right to the last on its list, the lid.
+async fn locks(login: &LoginProxy<'_>) -> zbus::Result<[OwnedFd; 2]> {
+    let why = "benches are being heated; their heat is cut first";
+    let lock = async |what| login.inhibit(what, "Benchward", why, "delay").await;
+    Ok([lock("shutdown").await?, lock("sleep").await?])
 }
 
 /// Ends every run, which takes its heat away, and waits for the disk.
