@@ -255,6 +255,15 @@ pub struct Metrics {
     pub listen: SocketAddr,
 }
 
+impl Default for Metrics {
+    /// On this host alone: whoever reaches the page may read it.
+    fn default() -> Self {
+        Self {
+            listen: SocketAddr::from(([127, 0, 0, 1], 9464)),
+        }
+    }
+}
+
 /// A circuit shared by stations.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Supply {

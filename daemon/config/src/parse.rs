@@ -555,8 +555,9 @@ fn allow(collector: &mut Collector<'_>, mqtt: &Table<'_, '_>) -> Allow {
 
 fn metrics(collector: &mut Collector<'_>, top: &Table<'_, '_>) -> Option<Metrics> {
     let table = section(collector, top, "metrics", &METRICS)?;
-    table.require(collector, "listen", "\"127.0.0.1:9464\"");
-    let listen = table.text(collector, "listen", TEXT_CHARS_MAX)?;
+    let Some(listen) = table.text(collector, "listen", TEXT_CHARS_MAX) else {
+        return Some(Metrics::default());
+    };
     let parsed = listen.get_ref().parse::<SocketAddr>();
     if parsed.is_err() {
         collector.add(

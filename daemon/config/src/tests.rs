@@ -966,10 +966,21 @@ fn metrics_listen_on_an_address() {
             )],
         );
     }
-    check_before(
-        "[metrics]",
-        &["`listen` is missing in `[metrics]` -> add `listen = \"127.0.0.1:9464\"`"],
+    let metrics = |text: &str| {
+        parse(&format!("{text}\n{SHORTEST}"))
+            .metrics
+            .map(|metrics| metrics.listen.to_string())
+    };
+    assert_eq!(
+        metrics("[metrics]").as_deref(),
+        Some("127.0.0.1:9464"),
+        "this host alone"
     );
+    assert_eq!(
+        metrics("[metrics]\nlisten = \"[::]:9000\"").as_deref(),
+        Some("[::]:9000")
+    );
+    assert_eq!(metrics(""), None);
 }
 
 #[test]

@@ -221,6 +221,16 @@ impl Keep {
         self.put(Item::Close);
     }
 
+    /// How many rows of readings wait for the disk.
+    pub(crate) fn rows_waiting(&self) -> usize {
+        self.rows.load(Ordering::Relaxed)
+    }
+
+    /// How many rows of readings were dropped since the start.
+    pub(crate) fn rows_dropped(&self) -> u64 {
+        self.dropped.load(Ordering::Relaxed)
+    }
+
     /// The sensors with the calibrations that are kept now.
     pub(crate) fn sensors(&self) -> Arc<Sensors> {
         self.sensors.load_full()
@@ -522,10 +532,15 @@ impl Keeper {
                 .and_modify(|(_, last)| *last = number)
                 .or_insert((number, number));
         }
+        // Fields, so that a log that has them can be asked for a bench, a run, an interlock.
+        let station = entry.station.and_then(|station| self.station_name(station));
+        let (station, run) = (station.as_deref(), entry.run.map(|run| run.0));
+        let trip = entry.about.map(|about| about.interlock.text());
+        let text = &entry.text;
         match entry.kind {
-            EntryKind::Trip | EntryKind::Alarm | EntryKind::Refused => warn!("{}", entry.text),
-            EntryKind::Heat | EntryKind::Present => tracing::debug!("{}", entry.text),
-            _ => info!("{}", entry.text),
+            EntryKind::Trip | EntryKind::Alarm | EntryKind::Refused => warn!(station, run, trip, "{text}"),
+            EntryKind::Heat | EntryKind::Present => tracing::debug!(station, run, trip, "{text}"),
+            _ => info!(station, run, trip, "{text}"),
         }
     }
 
