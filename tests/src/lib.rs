@@ -19,5 +19,6 @@ pub mod programs;
 pub mod recipe;
 pub mod record;
 pub mod redone;
+pub mod terminal;
 pub mod user;
 pub mod wait;

@@ -41,6 +41,7 @@ pub(super) struct Chart<'p> {
     pub(super) curves: Vec<Curve<'p>>,
     pub(super) foretold: Vec<Point>,
     pub(super) ceiling: Level,
+    pub(super) target: Option<Level>,
     /// First and last second.
     pub(super) span_s: (f64, f64),
     /// What stands below them.
@@ -64,6 +65,9 @@ impl Chart<'_> {
         });
         if !low.is_finite() {
             (low, high) = (20.0, 30.0);
+        }
+        if let Some(target) = &self.target {
+            (low, high) = (low.min(target.celsius), high.max(target.celsius));
         }
         let ceiling = self.ceiling.celsius;
         if ceiling > high && ceiling - high < (high - low).max(40.0) {
@@ -127,11 +131,14 @@ impl Chart<'_> {
             across: if self.ascii { 1 } else { 2 },
             down: if self.ascii { 1 } else { 4 },
         };
+        if let Some(target) = &self.target {
+            draw_level(target, if self.ascii { "-" } else { "╌" }, &grid, buffer);
+        }
         self.draw_ceiling(&grid, buffer);
         for dot in grid.along(&self.foretold).into_iter().flatten() {
             let (x, y) = grid.cell(dot);
             // Every other column: it isn't measured.
-            if (x - field.x) % 2 == 0 {
+            if (x - field.x).is_multiple_of(2) {
                 buffer[(x, y)]
                     .set_symbol(if self.ascii { "." } else { "·" })
                     .set_style(self.faint);
@@ -149,28 +156,14 @@ impl Chart<'_> {
 
     fn draw_ceiling(&self, grid: &Grid, buffer: &mut Buffer) {
         let field = grid.field;
-        let text = &self.ceiling.text;
-        let room = usize::from(field.width);
-        if let Some(row) = grid.row(self.ceiling.celsius) {
-            let y = field.y + row / grid.down;
-            let line = if self.ascii { "=" } else { "━" };
-            buffer.set_string(field.x, y, line.repeat(room), self.ceiling.style);
-            buffer.set_stringn(
-                field.x + 1,
-                y,
-                format!(" {text} "),
-                room.saturating_sub(1),
-                self.ceiling.style,
-            );
-        } else if self.ceiling.celsius > grid.high {
+        if self.ceiling.celsius > grid.high {
             let arrow = if self.ascii { "^" } else { "↑" };
-            let text = format!("{arrow} {text}");
-            let width = text.chars().count();
-            let x = field.x
-                + field
-                    .width
-                    .saturating_sub(u16::try_from(width).unwrap_or(field.width));
-            buffer.set_stringn(x, field.y, text, room, self.faint);
+            let text = format!("{arrow} {}", self.ceiling.text);
+            let width = u16::try_from(text.chars().count()).unwrap_or(field.width);
+            let x = field.x + field.width.saturating_sub(width);
+            buffer.set_stringn(x, field.y, text, field.width.into(), self.faint);
+        } else {
+            draw_level(&self.ceiling, if self.ascii { "=" } else { "━" }, grid, buffer);
         }
     }
 
@@ -241,6 +234,18 @@ impl Chart<'_> {
                 buffer[cell].set_char(curve.letter).set_style(curve.style);
             }
         }
+    }
+}
+
+/// A line from side to side with its text at the left.
+fn draw_level(level: &Level, line: &str, grid: &Grid, buffer: &mut Buffer) {
+    let field = grid.field;
+    let room = usize::from(field.width);
+    if let Some(row) = grid.row(level.celsius) {
+        let y = field.y + row / grid.down;
+        buffer.set_string(field.x, y, line.repeat(room), level.style);
+        let text = format!(" {} ", level.text);
+        buffer.set_stringn(field.x + 1, y, text, room.saturating_sub(1), level.style);
     }
 }
 

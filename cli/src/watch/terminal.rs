@@ -73,3 +73,48 @@ fn give_back() {
     let _ = out.flush();
     let _ = disable_raw_mode();
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Not a test of its own: what [`a_panic_gives_the_terminal_back`] runs on a pseudo terminal.
+    #[test]
+    #[ignore = "needs a terminal and panics"]
+    fn panics_with_a_terminal() {
+        let mut terminal = Terminal::take().expect("there is one");
+        terminal.draw(|_| {}).expect("it can be drawn on");
+        panic!("as it was meant to");
+    }
+
+    #[test]
+    fn a_panic_gives_the_terminal_back() {
+        let this = std::env::current_exe().unwrap();
+        let output = std::process::Command::new("script")
+            .arg("--quiet")
+            .arg("--command")
+            .arg(format!(
+                "stty -g; {} --ignored --exact --nocapture watch::terminal::tests::panics_with_a_terminal; stty -g",
+                this.display()
+            ))
+            .arg("/dev/null")
+            .env("TERM", "xterm-256color")
+            .stdin(std::process::Stdio::null())
+            .output()
+            .expect("`script` of util-linux (Debian: bsdutils) is installed");
+        let text = String::from_utf8_lossy(&output.stdout);
+        let place = |part: &str| text.find(part).unwrap_or_else(|| panic!("no {part:?}: {text:?}"));
+        assert!(place("\u{1b}[?1049h") < place("\u{1b}[?1049l"), "{text:?}");
+        assert!(
+            place("\u{1b}[?1049l") < place("as it was meant to"),
+            "it is read where people read: {text:?}"
+        );
+        assert!(place("\u{1b}[?25l") < place("\u{1b}[?25h"), "{text:?}");
+        let is_setting = |line: &&str| {
+            line.len() > 40 && line.bytes().all(|byte| byte.is_ascii_hexdigit() || byte == b':')
+        };
+        let settings: Vec<&str> = text.lines().map(str::trim).filter(is_setting).collect();
+        assert_eq!(settings.len(), 2, "{text:?}");
+        assert_eq!(settings[0], settings[1], "the terminal's settings are as before");
+    }
+}

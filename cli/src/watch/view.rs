@@ -3,6 +3,7 @@
 //! Everything is said in words and figures; colour only repeats it. In ASCII every letter that isn't one is replaced at the end.
 
 use std::collections::BTreeMap;
+use std::fmt::Write as _;
 
 use benchward_api::shapes;
 use benchward_archive::Wall;
@@ -309,7 +310,7 @@ fn plate(
     let mut lines: Vec<String> = Vec::new();
     for said in said {
         lines.extend(wrapped(&said.text, inner));
-        for next in said.next.into_iter().flat_map(|next| to_do(next, station)) {
+        for next in to_do(said, station) {
             let next = wrapped(&next, inner);
             // Once is enough where several say the same.
             if !next.iter().all(|piece| lines.contains(piece)) {
@@ -330,20 +331,25 @@ fn plate(
     };
     pen.line(&bar(&head), style);
     for line in &lines {
-        pen.line(&format!("{0}  {line:<inner$}  {0}", mark), style);
+        pen.line(&format!("{mark}  {line:<inner$}  {mark}"), style);
     }
     let tail = if cut { "(more: make the window larger)" } else { "" };
     pen.line(&bar(tail), style);
 }
 
-/// What a person does, a line each: the key where there is one, else the command.
-fn to_do(next: Next, station: &str) -> Vec<String> {
+/// What a person does, a line each: the key where there is one, else the command. What the text says itself isn't said again.
+fn to_do(said: &Said, station: &str) -> Vec<String> {
+    let Some(next) = said.next else { return Vec::new() };
     let command = next.command(station);
     match next {
-        Next::Acknowledge => vec![
-            "NOW:  press a: you have seen it. Heat stays off".into(),
-            format!("THEN: once its cause is gone, `{}`", Next::Reset.command(station)),
-        ],
+        Next::Acknowledge => {
+            let mut lines = vec!["NOW:  press a: you have seen it. Heat stays off".to_owned()];
+            let reset = Next::Reset.command(station);
+            if !said.text.contains(&reset) {
+                lines.push(format!("THEN: once its cause is gone, `{reset}`"));
+            }
+            lines
+        }
         Next::Present => vec!["NOW:  press p: you are at the bench".into()],
         Next::Reset => vec![format!("NOW:  once its cause is gone, `{command}`")],
         Next::Confirm => vec![format!("NOW:  look at the sensors, then `{command}`")],
@@ -358,10 +364,10 @@ fn title(lab: &shapes::Status, left: &str, style: Style, look: Look, pen: &mut P
         .get(11..19)
         .map_or(String::new(), |time| format!("{time}Z "));
     let width = u16::try_from(time.chars().count()).unwrap_or(0);
-    let row = pen.area.y + pen.row;
-    let right = pen.area.x + pen.area.width.saturating_sub(width);
-    pen.line(left, style);
-    pen.buffer.set_string(right, row, &time, look.tone(Tone::Faint));
+    let right = pen.area.width.saturating_sub(width);
+    let room = usize::from(right.saturating_sub(2));
+    pen.put(right, &time, look.tone(Tone::Faint));
+    pen.line(&left.chars().take(room).collect::<String>(), style);
 }
 
 /// Alarms of the whole lab: on every page, above all else.
@@ -440,13 +446,13 @@ fn all(scene: &Scene<'_>, lab: &shapes::Status, area: Rect, buffer: &mut Buffer)
         1 => "1 needs somebody".to_owned(),
         many => format!("{many} need somebody"),
     };
-    let head = format!(
+    let title_text = format!(
         " {}: {}, {needs}; ceiling {}",
         lab.lab,
         count(stations.len(), "bench", "benches"),
         celsius(Some(lab.ceiling_celsius))
     );
-    title(lab, &head, look.tone(Tone::Strong), look, &mut pen);
+    title(lab, &title_text, look.tone(Tone::Strong), look, &mut pen);
     pen.row += 1;
     alarms(lab, look, &mut pen);
     let wide = area.width >= 100;
@@ -528,11 +534,7 @@ fn all(scene: &Scene<'_>, lab: &shapes::Status, area: Rect, buffer: &mut Buffer)
                     .into_iter()
                     .map(|piece| (format!("{margin}{piece}"), said.tone)),
             );
-            for next in said
-                .next
-                .into_iter()
-                .flat_map(|next| to_do(next, &station.station))
-            {
+            for next in to_do(&said, &station.station) {
                 let next = wrapped(&next, inner);
                 lines.extend(
                     next.into_iter()
@@ -587,20 +589,24 @@ fn one(scene: &Scene<'_>, lab: &shapes::Status, station: &shapes::Station, area:
     let mut head = format!(" {}  {}", station.station, status::state(station));
     if let (Some(run), Some(recipe)) = (station.run, &station.recipe) {
         let serial = station.serial.as_deref().unwrap_or(NONE);
-        head.push_str(&format!("  run {run}, \"{recipe}\", board {serial}"));
+        let _ = write!(head, "  run {run}, \"{recipe}\", board {serial}");
     }
     title(lab, &head, look.tone(need.tone()), look, &mut pen);
     alarms(lab, look, &mut pen);
-    let (loud, quiet): (Vec<Said>, Vec<Said>) = status::said(station)
+    let (mut loud, quiet): (Vec<Said>, Vec<Said>) = status::said(station)
         .into_iter()
         .partition(|said| said.tone != Tone::Plain);
+    // What took the heat away comes before what else is wrong.
+    loud.sort_by_key(|said| said.tone != Tone::Danger);
     let large = area.width >= LARGE.0 && area.height + 2 >= LARGE.1;
     let figure_rows = if large { 2 * big::ROWS } else { big::ROWS };
     // The plate may take what the figure and a smallest chart leave.
     let left_over = area
         .height
         .saturating_sub(pen.row + 2 + u16::try_from(figure_rows).unwrap_or(0) + CHART_ROWS_MIN);
-    if !loud.is_empty() {
+    if loud.is_empty() {
+        pen.row += 1;
+    } else {
         let (word, tone) = match need {
             Need::Tripped => ("TRIPPED: HEAT IS OFF", Tone::Danger),
             Need::Acknowledged => ("TRIPPED, SEEN: HEAT IS OFF", Tone::Danger),
@@ -617,17 +623,11 @@ fn one(scene: &Scene<'_>, lab: &shapes::Status, station: &shapes::Station, area:
             &[],
             left_over.max(5),
         );
-    } else {
-        pen.row += 1;
     }
     figure(station, lab, look, large, &mut pen);
     for said in quiet {
         pen.text(1, &said.text, look.tone(said.tone));
-        for next in said
-            .next
-            .into_iter()
-            .flat_map(|next| to_do(next, &station.station))
-        {
+        for next in to_do(&said, &station.station) {
             pen.line_at(1, &next, look.tone(said.tone));
         }
     }
@@ -699,8 +699,12 @@ fn facts(station: &shapes::Station, at: Option<Wall>) -> Vec<(&'static str, Stri
         format!("{} {}", status::bar_of(20, station.heat), percent(station.heat)),
         Tone::Plain,
     );
-    if let Some(left) = left(station, at) {
-        fact("left", left, Tone::Plain);
+    match left(station, at) {
+        Some(left) => fact("left", left, Tone::Plain),
+        None if matches!(station.phase.as_str(), "ramp" | "dwell") => {
+            fact("left", "nobody can say yet".into(), Tone::Plain);
+        }
+        None => {}
     }
     if let Some(safe) = station
         .prediction
@@ -834,7 +838,17 @@ fn chart(station: &shapes::Station, course: &Course, look: Look, area: Rect, buf
         };
         (format!("0:00  now {}{dots}", clock(now)), clock(span_s.1))
     };
+    // What is foretold goes through its targets; where nothing is, the target alone says where it goes.
+    let target = station
+        .target_celsius
+        .filter(|_| ahead.is_empty())
+        .map(|target| Level {
+            celsius: target,
+            text: format!("target {}", celsius(Some(target))),
+            style: look.tone(Tone::Faint),
+        });
     Chart {
+        target,
         curves: curves.into_iter().map(|(_, curve)| curve).collect(),
         foretold,
         ceiling: Level {

@@ -1,7 +1,6 @@
 //! Pictures of the live view as files that a person can read: `snapshots/NAME.txt`. `BENCHWARD_ACCEPT=1` writes them anew; read the
 //! difference before you commit it.
 
-use std::fmt::Write as _;
 use std::path::PathBuf;
 
 use ratatui::Terminal;
