@@ -166,6 +166,17 @@ impl Daemon {
         Ok(lab.display().await.unwrap_or_default())
     }
 
+    /// Where it was found, for messages.
+    pub(crate) fn place(&self) -> &str {
+        &self.place
+    }
+
+    /// Its version.
+    pub(crate) async fn version(&self) -> Result<String, Failure> {
+        let lab = self.lab().await?;
+        self.ask(async { Ok(lab.version().await?) }).await
+    }
+
     /// What every bench does now.
     pub(crate) async fn status(&self) -> Result<shapes::Status, Failure> {
         let lab = self.lab().await?;

@@ -170,7 +170,7 @@ fn report(subject: &Subject, findings: &[Finding]) -> Report {
 
 /// What to start: a word of small letters, digits and hyphens is a short name if there is such a driver beside this
 /// program or on `PATH`, and a command otherwise.
-fn program(word: &OsString) -> OsString {
+pub(crate) fn program(word: &OsString) -> OsString {
     let short = word.to_str().filter(|word| {
         word.bytes()
             .all(|b| matches!(b, b'a'..=b'z' | b'0'..=b'9' | b'-' | b'_'))

@@ -28,6 +28,7 @@ mod archive;
 mod board;
 mod config;
 mod demo;
+mod doctor;
 mod driver;
 mod journal;
 mod limit;
@@ -148,6 +149,7 @@ async fn carry_out(session: &Session, command: Command) -> Result<Exit, Failure>
         Command::Sensor(verb) => sensor::carry_out(session, &verb).await,
         Command::Completions(arguments) => shell::completions(session, &arguments),
         Command::Man(arguments) => shell::manual(session, &arguments),
+        Command::Doctor(arguments) => doctor::doctor(session, &arguments).await,
         Command::Demo(arguments) => demo::demo(session, &arguments).await,
     }
 }

@@ -6,7 +6,7 @@ mod judge;
 mod list;
 mod redo;
 mod report;
-mod show;
+pub(crate) mod show;
 mod start;
 mod stats;
 

@@ -41,6 +41,11 @@ impl Paint {
         })
     }
 
+    /// Whether there is colour.
+    pub(crate) const fn is_on(self) -> bool {
+        self.0
+    }
+
     /// The text in the colour of `tone`.
     pub(crate) fn text(self, tone: Tone, text: &str) -> Cow<'_, str> {
         let code = match tone {
@@ -130,6 +135,14 @@ impl Screen {
         if !self.json {
             let _ = writeln!(io::stderr(), "{} {command}", self.err.text(Tone::Faint, "next:"));
         }
+    }
+}
+
+/// Columns of the terminal on stdout; 80 where it doesn't say.
+pub(crate) fn columns() -> usize {
+    match rustix::termios::tcgetwinsize(io::stdout()) {
+        Ok(size) if size.ws_col > 0 => size.ws_col.into(),
+        _ => 80,
     }
 }
 

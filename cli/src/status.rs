@@ -108,7 +108,7 @@ impl Need {
         }
     }
 
-    const fn tone(self) -> Tone {
+    pub(crate) const fn tone(self) -> Tone {
         match self {
             Self::Tripped => Tone::Danger,
             Self::Acknowledged | Self::Warning | Self::Waits | Self::DriverDown => Tone::Warning,
@@ -120,7 +120,7 @@ impl Need {
     }
 
     /// Catches the eye without colour.
-    const fn mark(self) -> &'static str {
+    pub(crate) const fn mark(self) -> &'static str {
         match self {
             Self::Tripped | Self::Acknowledged => "!!",
             Self::Warning | Self::Waits | Self::DriverDown => "!",
@@ -153,14 +153,20 @@ fn phase(station: &shapes::Station) -> String {
     }
 }
 
-/// Every station in a row, worst first, then what a person should read.
-pub(crate) fn all(status: &shapes::Status, paint: Paint) -> String {
+/// The stations that need a person most come first.
+pub(crate) fn worst_first(status: &shapes::Status) -> Vec<&shapes::Station> {
     let mut stations: Vec<&shapes::Station> = status.stations.iter().collect();
     stations.sort_by(|one, other| {
         Need::of(other)
             .cmp(&Need::of(one))
             .then(one.station.cmp(&other.station))
     });
+    stations
+}
+
+/// Every station in a row, worst first, then what a person should read.
+pub(crate) fn all(status: &shapes::Status, paint: Paint) -> String {
+    let stations = worst_first(status);
     let mut text = alarms(status, paint);
     let _ = write!(
         text,
@@ -254,33 +260,66 @@ pub(crate) fn calibrations(status: &shapes::Status, paint: Paint) -> String {
 }
 
 /// What is steered; the hottest good channel where that can't be said.
-fn control(station: &shapes::Station) -> String {
-    let hottest = || {
-        station
-            .channels
-            .iter()
-            .filter_map(|channel| channel.celsius)
-            .reduce(f64::max)
-    };
+pub(crate) fn control(station: &shapes::Station) -> String {
     match station.control_celsius {
         Some(degrees) => celsius(Some(degrees)),
-        None => hottest().map_or(NONE.into(), |degrees| format!("({})", celsius(Some(degrees)))),
+        None => hottest(station).map_or(NONE.into(), |degrees| format!("({})", celsius(Some(degrees)))),
     }
 }
 
-/// What a person should know of a station, and the command for it.
-pub(crate) fn say(text: &mut String, station: &shapes::Station, paint: Paint) {
+/// The hottest good reading.
+pub(crate) fn hottest(station: &shapes::Station) -> Option<f64> {
+    station
+        .channels
+        .iter()
+        .filter_map(|channel| channel.celsius)
+        .reduce(f64::max)
+}
+
+/// What a person does next about something at a station.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Next {
+    Present,
+    Acknowledge,
+    Reset,
+    Confirm,
+    Resume,
+}
+
+impl Next {
+    /// The command for it.
+    pub(crate) fn command(self, station: &str) -> String {
+        let verb = match self {
+            Self::Present => "present",
+            Self::Acknowledge => "trip ack",
+            Self::Reset => "trip reset",
+            Self::Confirm => "run confirm",
+            Self::Resume => "run resume",
+        };
+        format!("benchward {verb} {station}")
+    }
+}
+
+/// Something that a person should know of a station.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Said {
+    pub(crate) tone: Tone,
+    /// Begins with the station's name.
+    pub(crate) text: String,
+    pub(crate) next: Option<Next>,
+}
+
+/// What a person should know of a station.
+pub(crate) fn said(station: &shapes::Station) -> Vec<Said> {
     let name = &station.station;
-    let mut line = |tone: Tone, said: &str, next: Option<String>| {
-        let said = if said.starts_with(name.as_str()) {
+    let mut all = Vec::new();
+    let mut line = |tone: Tone, said: &str, next: Option<Next>| {
+        let text = if said.starts_with(name.as_str()) {
             said.to_owned()
         } else {
             format!("{name}: {said}")
         };
-        let _ = writeln!(text, "{}", paint.text(tone, &said));
-        if let Some(next) = next {
-            let _ = writeln!(text, "    {} {next}", paint.text(Tone::Faint, "next:"));
-        }
+        all.push(Said { tone, text, next });
     };
     for channel in station
         .channels
@@ -315,26 +354,19 @@ pub(crate) fn say(text: &mut String, station: &shapes::Station, paint: Paint) {
         line(Tone::Warning, caution, None);
     }
     for interlock in &station.interlocks {
-        let next = match interlock.standing.as_str() {
-            "warning" if interlock.interlock == "operator-absent" => format!("benchward present {name}"),
-            "warning" => {
-                line(
-                    Tone::Warning,
-                    &format!("{} (`{}`)", interlock.text, interlock.interlock),
-                    None,
-                );
-                continue;
+        match interlock.standing.as_str() {
+            "warning" if interlock.interlock == "operator-absent" => {
+                line(Tone::Warning, &interlock.text, Some(Next::Present));
             }
-            "tripped" => format!("benchward trip ack {name}"),
-            "acknowledged" => format!("benchward trip reset {name}"),
-            _ => continue,
-        };
-        let tone = if interlock.standing == "tripped" {
-            Tone::Danger
-        } else {
-            Tone::Warning
-        };
-        line(tone, &interlock.text, Some(next));
+            "warning" => line(
+                Tone::Warning,
+                &format!("{} (`{}`)", interlock.text, interlock.interlock),
+                None,
+            ),
+            "tripped" => line(Tone::Danger, &interlock.text, Some(Next::Acknowledge)),
+            "acknowledged" => line(Tone::Warning, &interlock.text, Some(Next::Reset)),
+            _ => {}
+        }
     }
     if let Some(asked) = &station.waits_for {
         let left = station.confirm_left_s.unwrap_or_default();
@@ -344,7 +376,7 @@ pub(crate) fn say(text: &mut String, station: &shapes::Station, paint: Paint) {
                 "heat is off until somebody looks: {asked} The run ends in {}",
                 clock(left)
             ),
-            Some(format!("benchward run confirm {name}")),
+            Some(Next::Confirm),
         );
     }
     if let Some(left) = station.resume_left_s {
@@ -353,7 +385,7 @@ pub(crate) fn say(text: &mut String, station: &shapes::Station, paint: Paint) {
         let (when, next) = if latched {
             ("once it is reset, ", None)
         } else {
-            ("", Some(format!("benchward run resume {name}")))
+            ("", Some(Next::Resume))
         };
         line(
             Tone::Plain,
@@ -367,6 +399,22 @@ pub(crate) fn say(text: &mut String, station: &shapes::Station, paint: Paint) {
             "its driver is down; the daemon starts it again by itself, its log says why",
             None,
         );
+    }
+    all
+}
+
+/// [`said`] as lines, each with the command for it.
+pub(crate) fn say(text: &mut String, station: &shapes::Station, paint: Paint) {
+    for said in said(station) {
+        let _ = writeln!(text, "{}", paint.text(said.tone, &said.text));
+        if let Some(next) = said.next {
+            let _ = writeln!(
+                text,
+                "    {} {}",
+                paint.text(Tone::Faint, "next:"),
+                next.command(&station.station)
+            );
+        }
     }
 }
 
@@ -452,15 +500,19 @@ pub(crate) fn one(station: &shapes::Station, paint: Paint) -> String {
 
 /// A bar of 20 places for a share from 0 to 1.
 fn bar(share: f64) -> String {
-    const PLACES: usize = 20;
+    bar_of(20, share)
+}
+
+/// A bar of so many places for a share from 0 to 1; never empty while the share isn't.
+pub(crate) fn bar_of(places: usize, share: f64) -> String {
     #[expect(
         clippy::cast_possible_truncation,
         clippy::cast_sign_loss,
         clippy::cast_precision_loss,
         reason = "clamped to the number of places"
     )]
-    let full = ((share * PLACES as f64).ceil().clamp(0.0, PLACES as f64)) as usize;
-    format!("[{}{}]", "#".repeat(full), ".".repeat(PLACES - full))
+    let full = ((share * places as f64).ceil().clamp(0.0, places as f64)) as usize;
+    format!("[{}{}]", "#".repeat(full), ".".repeat(places - full))
 }
 
 #[cfg(test)]
@@ -561,6 +613,7 @@ pub(crate) mod tests {
         shapes::Status {
             schema: 1,
             lab: "larkfield".into(),
+            at: "2026-11-25T14:03:22.120Z".into(),
             ceiling_celsius: 260.0,
             alarms: Vec::new(),
             archive: String::new(),

@@ -1,15 +1,23 @@
 //! `benchward watch`: the same, kept current.
 //!
-//! On a terminal the picture is drawn over itself; each line is overwritten and only its rest erased, so that nothing
-//! flickers. Elsewhere plain lines come out, or JSON Lines with `--json`.
+//! On a terminal it is a page of its own: [`live`] keeps it current and listens to keys, [`view`] says what it looks like, [`course`]
+//! keeps what the chart needs, [`chart`] and [`big`] draw, [`terminal`] sees to it that the terminal is as before at the end.
+//! Elsewhere plain lines come out, or JSON Lines with `--json`.
 
+mod big;
+mod chart;
+mod course;
+mod live;
+mod terminal;
+mod view;
+
+use std::ffi::OsString;
 use std::fmt::Write as _;
-use std::io::{self, IsTerminal, Write};
+use std::io::{self, IsTerminal};
 use std::time::Duration;
 
 use benchward_api::{Exit, shapes};
 use clap::Args;
-use tokio::signal::unix::{SignalKind, signal};
 use tokio::time::MissedTickBehavior;
 
 use crate::Session;
@@ -17,19 +25,15 @@ use crate::daemon::Daemon;
 use crate::failure::Failure;
 use crate::figures::{celsius, clock, percent};
 use crate::foretold;
-use crate::screen::wrapped;
 use crate::status::{self, Need};
-
-/// How often the picture is drawn: fast enough for a rising board, slow enough to be read.
-const DRAWN_EVERY: Duration = Duration::from_millis(250);
 
 /// How often a line per station goes to a file or a program.
 const SAID_EVERY: Duration = Duration::from_secs(1);
 
 const EXAMPLES: &str = "\
 Examples:
-  benchward watch                       all benches, worst first; Ctrl-C ends
-  benchward watch bench-1               one bench with its channels
+  benchward watch                       all benches, worst first; keys stand at the bottom
+  benchward watch bench-1               one bench: large figure, chart, what to do
   benchward watch --once                one look
   benchward --json watch                one object a second, for a program";
 
@@ -42,22 +46,42 @@ pub(crate) struct Arguments {
     /// Show it once and end
     #[arg(long)]
     once: bool,
+    /// Draw with ASCII letters only [default: where the locale isn't UTF-8, and on the Linux console]
+    #[arg(long)]
+    ascii: bool,
 }
 
 pub(crate) async fn watch(session: &Session, arguments: &Arguments) -> Result<Exit, Failure> {
     let daemon = session.daemon_to_show().await?;
     let station = arguments.station.as_deref();
-    let first = status::only(daemon.status().await?, station)?;
-    let drawn = io::stdout().is_terminal() && !session.screen.is_json();
+    let all = daemon.status().await?;
+    let first = status::only(all.clone(), station)?;
     if arguments.once {
         show(session, &first, station)?;
         return Ok(Exit::Done);
     }
-    if drawn {
-        draw(session, daemon, station).await
+    let dumb = std::env::var_os("TERM").is_some_and(|term| term == "dumb");
+    if io::stdout().is_terminal() && !session.screen.is_json() && !dumb {
+        let look = view::Look {
+            colour: session.screen.paint().is_on(),
+            ascii: plain(arguments.ascii, |name| std::env::var_os(name)),
+        };
+        live::show(session, daemon, all, station, look).await
     } else {
         tell(session, daemon, station).await
     }
+}
+
+/// Whether only ASCII may be drawn: asked for, or the locale doesn't say UTF-8 (POSIX: the first of `LC_ALL`, `LC_CTYPE`, `LANG` that
+/// is set and not empty), or it is the console of Linux, whose fonts lack most of the rest.
+fn plain(asked: bool, variable: impl Fn(&str) -> Option<OsString>) -> bool {
+    let locale = ["LC_ALL", "LC_CTYPE", "LANG"]
+        .into_iter()
+        .filter_map(&variable)
+        .find(|value| !value.is_empty())
+        .map(|value| value.to_string_lossy().to_lowercase());
+    let utf8 = locale.is_some_and(|locale| locale.contains("utf-8") || locale.contains("utf8"));
+    asked || !utf8 || variable("TERM").is_some_and(|term| term == "linux")
 }
 
 fn show(session: &Session, status: &shapes::Status, station: Option<&str>) -> io::Result<()> {
@@ -141,101 +165,6 @@ fn line(now: &str, station: &shapes::Station) -> String {
     line
 }
 
-/// Leaves the cursor as it was, whatever ends the picture.
-struct Cursor;
-
-impl Cursor {
-    fn hide() -> io::Result<Self> {
-        let mut out = io::stdout().lock();
-        out.write_all(b"\x1b[?25l\x1b[2J")?;
-        out.flush()?;
-        Ok(Self)
-    }
-}
-
-impl Drop for Cursor {
-    fn drop(&mut self) {
-        // The terminal may be gone already.
-        let _ = io::stdout().write_all(b"\x1b[?25h\n");
-        let _ = io::stdout().flush();
-    }
-}
-
-/// The picture, on a terminal.
-async fn draw(session: &Session, mut daemon: Daemon, station: Option<&str>) -> Result<Exit, Failure> {
-    let (mut interrupt, mut terminate) =
-        match (signal(SignalKind::interrupt()), signal(SignalKind::terminate())) {
-            (Ok(interrupt), Ok(terminate)) => (interrupt, terminate),
-            (Err(error), _) | (_, Err(error)) => {
-                return Err(Failure::failed(format!("can't wait for signals: {error}")));
-            }
-        };
-    let mut tick = tokio::time::interval(DRAWN_EVERY);
-    tick.set_missed_tick_behavior(MissedTickBehavior::Delay);
-    let _cursor = Cursor::hide()?;
-    loop {
-        tokio::select! {
-            _ = interrupt.recv() => return Ok(Exit::Done),
-            _ = terminate.recv() => return Ok(Exit::Done),
-            _ = tick.tick() => {}
-        }
-        let text = match daemon.status().await {
-            Ok(status) => picture(&status::only(status, station)?, station, session.screen.paint()),
-            Err(failure) => {
-                if let Ok(back) = session.daemon().await {
-                    daemon = back;
-                }
-                lost(failure)
-            }
-        };
-        let ending = "\nCtrl-C ends watching; benchward stop takes all heat away";
-        let (rows, columns) = size();
-        io::stdout()
-            .lock()
-            .write_all(frame(&format!("{text}{ending}"), rows, columns).as_bytes())?;
-        io::stdout().flush()?;
-    }
-}
-
-/// The picture while nobody answers: old figures would be taken for new ones.
-fn lost(failure: Failure) -> String {
-    let text = match failure {
-        Failure::Told { text, .. } => text,
-        Failure::NobodyReads => String::new(),
-    };
-    format!(
-        "NO DAEMON\n\n{text}\n\nHeat lapses by itself within 1.5 s of the daemon's last word. Trying again.\n"
-    )
-}
-
-/// Rows and columns of the terminal.
-pub(crate) fn size() -> (usize, usize) {
-    match rustix::termios::tcgetwinsize(io::stdout()) {
-        Ok(size) if size.ws_row > 0 && size.ws_col > 0 => (size.ws_row.into(), size.ws_col.into()),
-        _ => (24, 80),
-    }
-}
-
-/// Everything that redraws the screen with `text`: from the top left corner, each line and then the rest erased, what
-/// doesn't fit left out. Synchronized output (DEC mode 2026) keeps a terminal that knows it from showing half of it.
-fn frame(text: &str, rows: usize, columns: usize) -> String {
-    let mut frame = String::from("\x1b[?2026h\x1b[H");
-    let mut lines = text
-        .lines()
-        .flat_map(|line| wrapped(line, columns))
-        .take(rows)
-        .peekable();
-    while let Some(line) = lines.next() {
-        frame.push_str(&line);
-        frame.push_str("\x1b[K");
-        if lines.peek().is_some() {
-            frame.push_str("\r\n");
-        }
-    }
-    frame.push_str("\x1b[J\x1b[?2026l");
-    frame
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -252,15 +181,19 @@ mod tests {
     }
 
     #[test]
-    fn a_frame_fits_the_terminal() {
-        let drawn = frame("one\ntwo is too wide\nthree", 3, 8);
-        assert_eq!(
-            drawn,
-            "\x1b[?2026h\x1b[Hone\x1b[K\r\ntwo is\x1b[K\r\ntoo wide\x1b[K\x1b[J\x1b[?2026l"
-        );
-        assert!(
-            !drawn.ends_with("\r\n"),
-            "the last line must not scroll the screen"
-        );
+    fn letters_are_plain_where_the_terminal_may_not_know_others() {
+        let look = |variables: &'static [(&str, &str)], asked| {
+            plain(asked, |name| {
+                let set = variables.iter().find(|(key, _)| *key == name);
+                set.map(|(_, value)| (*value).into())
+            })
+        };
+        assert!(!look(&[("LANG", "en_GB.UTF-8")], false));
+        assert!(!look(&[("LANG", "C"), ("LC_ALL", "C.utf8")], false));
+        assert!(!look(&[("LC_ALL", ""), ("LC_CTYPE", "UTF-8")], false));
+        assert!(look(&[("LANG", "en_GB.UTF-8")], true));
+        assert!(look(&[("LANG", "en_GB.UTF-8"), ("LC_ALL", "C")], false));
+        assert!(look(&[], false), "nobody said so");
+        assert!(look(&[("LANG", "en_GB.UTF-8"), ("TERM", "linux")], false));
     }
 }

@@ -24,5 +24,6 @@ pub mod record;
 pub mod redone;
 pub mod scrape;
 pub mod sparkplug;
+pub mod terminal;
 pub mod user;
 pub mod wait;

@@ -25,7 +25,7 @@ pub(super) struct Story<'s> {
 
 impl<'s> Story<'s> {
     pub(super) fn new(screen: &'s Screen, speed: u32) -> Self {
-        let columns = io::stdout().is_terminal().then(|| crate::watch::size().1);
+        let columns = io::stdout().is_terminal().then(crate::screen::columns);
         Self {
             screen,
             speed: f64::from(speed),

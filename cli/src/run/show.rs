@@ -208,10 +208,10 @@ pub(super) fn window(lines: &[shapes::WindowLine], paint: Paint) -> String {
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use super::*;
 
-    fn run() -> shapes::RunShown {
+    pub(crate) fn run() -> shapes::RunShown {
         shapes::RunShown {
             schema: 1,
             run: super::super::list::tests::tripped(),

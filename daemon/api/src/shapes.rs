@@ -44,6 +44,9 @@ pub struct Status {
     pub schema: u32,
     /// The lab's name.
     pub lab: String,
+    /// When this was so, by the lab's clock: what moments of predictions are to be compared with.
+    #[serde(default)]
+    pub at: String,
     /// The lab's ceiling.
     pub ceiling_celsius: f64,
     /// Alarms of the whole lab that stand.
@@ -216,10 +219,11 @@ impl Station {
 }
 
 impl Status {
-    /// The shape of a lab. `archive`: what a person should know of the archive; empty while all is well. `wall`: wall time of a
-    /// moment of the lab's clock.
+    /// The shape of a lab. `at`: now. `archive`: what a person should know of the archive; empty while all is well. `wall`: wall
+    /// time of a moment of the lab's clock.
     pub fn new(
         view: &LabView,
+        at: archive::Wall,
         archive: String,
         calibration_warnings: Vec<CalibrationWarning>,
         wall: impl Fn(Millis) -> archive::Wall,
@@ -227,6 +231,7 @@ impl Status {
         Self {
             schema: SCHEMA,
             lab: view.name.to_string(),
+            at: at.to_string(),
             ceiling_celsius: thousandths(view.ceiling.degrees()),
             alarms: view.alarms.iter().map(Alarm::from).collect(),
             archive,

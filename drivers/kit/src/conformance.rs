@@ -282,6 +282,15 @@ pub fn rules() -> impl Iterator<Item = Rule> {
     std::iter::once(START).chain(RULES.iter().map(|(rule, ..)| *rule))
 }
 
+/// Starts the driver, has it describe itself and ends it again. Nothing is heated; to the hardware it is one start of the driver, which
+/// sets every output to zero.
+///
+/// # Errors
+/// Why it didn't describe itself, in words.
+pub fn describe(subject: &Subject) -> Result<Describe, String> {
+    Session::first(subject, &RefCell::default()).map(|(describe, _)| describe)
+}
+
 /// Tries every rule, which takes some 15 s. `found` sees each finding as soon as there is one; the list has all of
 /// them, in the order of [`rules`].
 pub fn check(subject: &Subject, mut found: impl FnMut(&Finding)) -> Vec<Finding> {

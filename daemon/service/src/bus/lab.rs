@@ -16,10 +16,12 @@ impl Lab {
     /// Everything that `benchward status` shows, as JSON (`shapes::Status`). Needs no role.
     fn status(&self) -> Result<String, Error> {
         let shared = &self.0.shared;
+        let now = shared.clock.wall_now();
         json(&shapes::Status::new(
             &shared.lab.view(),
+            now,
             shared.keep.standing().text.clone(),
-            shared.keep.sensors().warnings(shared.clock.wall_now()),
+            shared.keep.sensors().warnings(now),
             |at| shared.clock.wall(at),
         ))
     }
