@@ -13,6 +13,7 @@
 //! later, since an access rule that somebody mends must not have cost any.
 
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use benchward_archive::{Scan, Series, Wall};
@@ -57,8 +58,16 @@ pub(super) async fn publish(
         }
     };
     let until = end.clone();
-    again_and_again(", recorded readings", &mut end, || {
-        connection(settings, shared, &backfill, live_is_up.clone(), until.clone())
+    let admitted = AtomicBool::new(false);
+    again_and_again(", recorded readings", &mut end, &admitted, || {
+        connection(
+            settings,
+            shared,
+            &backfill,
+            live_is_up.clone(),
+            until.clone(),
+            &admitted,
+        )
     })
     .await;
     backfill.into_inner().close().await;
@@ -71,6 +80,7 @@ async fn connection(
     backfill: &tokio::sync::Mutex<Backfill>,
     mut live_is_up: watch::Receiver<bool>,
     mut end: watch::Receiver<bool>,
+    admitted: &AtomicBool,
 ) -> anyhow::Result<()> {
     let mut backfill = backfill.lock().await;
     tokio::select! {
@@ -82,6 +92,7 @@ async fn connection(
         opened = Connection::open(settings, client_id, None) => opened?,
         () = is_true(&mut end) => return Ok(()),
     };
+    admitted.store(true, Ordering::Relaxed);
     let root = super::root(shared);
     let bytes_max = MESSAGE_BYTES_MAX.min(broker.packet_bytes_max.saturating_sub(BESIDE_PAYLOAD));
     let mut window = Window::new(WINDOW.min(broker.window));
