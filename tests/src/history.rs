@@ -37,16 +37,13 @@ impl Told {
             let (run, first) = (number("run"), number("first"));
             let rows = message.payload["rows"].as_array().expect("rows");
             for (row, number) in rows.iter().zip(first..) {
-                match told.rows.insert((run, number), row.clone()) {
-                    Some(before) => {
-                        assert_eq!(before, *row, "row {number} of run {run}, twice");
-                        told.again += 1;
-                    }
-                    None => {
-                        let next = next.entry(run).or_default();
-                        told.out_of_order += usize::from(number < *next);
-                        *next = number + 1;
-                    }
+                if let Some(before) = told.rows.insert((run, number), row.clone()) {
+                    assert_eq!(before, *row, "row {number} of run {run}, twice");
+                    told.again += 1;
+                } else {
+                    let next = next.entry(run).or_default();
+                    told.out_of_order += usize::from(number < *next);
+                    *next = number + 1;
                 }
             }
         }

@@ -20,14 +20,14 @@
 //!   daemon; but for what retention removed before (the archive journals that) and what can't be read any more (journalled here).
 //! - Within a series (a run; a station's readings outside runs of one day) they come in the order in which they were recorded.
 //!   Series come oldest first.
-//! - Memory: one batch of at most [`ROWS_MAX`] rows waits here, and a number per batch that is not acknowledged. A consumer
+//! - Memory: at most [`READ_MAX`] rows wait here, and a number per batch that is not acknowledged. A consumer
 //!   bounds the latter by taking no more before it has acknowledgements.
 //! - At most `readings_per_s` readings (values of channels) are handed out in a second.
 //!
 //! Which readings: every recorded one of every run. The archive keeps those outside runs too, for some days; they are handed
 //! out where they are [`Wanted`]. A consumer that is new begins with what is recorded from then on.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::Arc;
 use std::sync::mpsc::{self as sync_mpsc, RecvTimeoutError};
 use std::thread::{self, JoinHandle};
@@ -43,6 +43,8 @@ use crate::clock::Clock;
 
 /// Rows in a batch, at most: ten seconds of a bench.
 pub(crate) const ROWS_MAX: usize = 100;
+/// Rows that are read at a time: a chunk of the archive.
+const READ_MAX: usize = 1_000;
 /// How often the archive is asked for new rows. What is new meanwhile comes together.
 const LOOK_EVERY: Duration = Duration::from_secs(1);
 /// How often the cursor is given to the archive while it moves. So much is published once more after a kill.
@@ -154,7 +156,7 @@ impl Backfill {
             at: BTreeMap::new(),
             acknowledged: BTreeMap::new(),
             begun: 0,
-            ready: None,
+            ready: VecDeque::new(),
             round: Vec::new(),
             looked: None,
             not_before: Instant::now(),
@@ -232,8 +234,8 @@ struct Supplier {
     /// Acknowledged rows that wait for those before them: first and next.
     acknowledged: BTreeMap<Series, BTreeMap<u64, u64>>,
     begun: u64,
-    /// Found and not yet taken.
-    ready: Option<Batch>,
+    /// Found and not yet taken, oldest first.
+    ready: VecDeque<Batch>,
     /// Series that are still to be looked at in this round, the next one last.
     round: Vec<Owed>,
     looked: Option<Instant>,
@@ -287,7 +289,7 @@ impl Supplier {
         match say {
             Say::Begin => {
                 self.begun += 1;
-                self.ready = None;
+                self.ready.clear();
                 self.at.clear();
                 self.acknowledged.clear();
                 self.round.clear();
@@ -335,15 +337,15 @@ impl Supplier {
             Some(cursor) => cursor,
             none => none.insert(self.first_cursor()?),
         };
-        if self.ready.is_none() {
-            self.ready = self.find(cursor)?;
+        if self.ready.is_empty() {
+            self.find(cursor)?;
         }
         let mut wait = LOOK_EVERY;
-        if let Some(batch) = self.ready.take() {
+        if let Some(batch) = self.ready.pop_front() {
             let now = Instant::now();
             if now < self.not_before {
                 wait = self.not_before - now;
-                self.ready = Some(batch);
+                self.ready.push_front(batch);
             } else {
                 let readings = batch.scans.len() * batch.channels.len().max(1);
                 match self.to.try_send(batch) {
@@ -354,7 +356,7 @@ impl Supplier {
                         wait = Duration::ZERO;
                     }
                     // It is woken when there is room.
-                    Err(mpsc::error::TrySendError::Full(batch)) => self.ready = Some(batch),
+                    Err(mpsc::error::TrySendError::Full(batch)) => self.ready.push_front(batch),
                     Err(mpsc::error::TrySendError::Closed(_)) => {}
                 }
             }
@@ -408,10 +410,10 @@ impl Supplier {
     }
 
     /// Looks for what comes next: in a round over all series, the oldest first, each until its newest row.
-    fn find(&mut self, cursor: &mut Cursor) -> Result<Option<Batch>, Error> {
+    fn find(&mut self, cursor: &mut Cursor) -> Result<(), Error> {
         if self.round.is_empty() {
             if self.looked.is_some_and(|looked| looked.elapsed() < LOOK_EVERY) {
-                return Ok(None);
+                return Ok(());
             }
             self.looked = Some(Instant::now());
             self.round = self.reader.owed(cursor, RUNS_AT_ONCE)?;
@@ -421,7 +423,7 @@ impl Supplier {
         }
         while let Some(owed) = self.round.last().cloned() {
             let from = *self.at.entry(owed.series.clone()).or_insert(owed.rows);
-            let stretch = self.reader.rows_after(&owed.series, from, ROWS_MAX)?;
+            let stretch = self.reader.rows_after(&owed.series, from, READ_MAX)?;
             for damage in &stretch.damage {
                 let text = format!("{}: readings can't be passed on: {damage}", owed.series);
                 if self.said.insert(text.clone()) {
@@ -435,15 +437,23 @@ impl Supplier {
                 self.round.pop();
             }
             if !stretch.scans.is_empty() {
-                return Ok(Some(Batch {
-                    series: owed.series,
-                    station: owed.station,
-                    channels: stretch.channels,
-                    first: stretch.first,
-                    scans: stretch.scans,
-                    next: stretch.next,
-                    begun: self.begun,
-                }));
+                let mut first = stretch.first;
+                let mut scans = stretch.scans;
+                while !scans.is_empty() {
+                    let rest = scans.split_off(scans.len().min(ROWS_MAX));
+                    let next = first + scans.len() as u64;
+                    self.ready.push_back(Batch {
+                        series: owed.series.clone(),
+                        station: owed.station.clone(),
+                        channels: Arc::clone(&stretch.channels),
+                        first,
+                        scans: std::mem::replace(&mut scans, rest),
+                        next,
+                        begun: self.begun,
+                    });
+                    first = next;
+                }
+                return Ok(());
             }
             if stretch.next > from {
                 // Rows that can't be read count as acknowledged: it was said, and they never come.
@@ -462,6 +472,6 @@ impl Supplier {
             }
             self.round.pop();
         }
-        Ok(None)
+        Ok(())
     }
 }

@@ -7,6 +7,7 @@
 use std::future::Future;
 use std::os::unix::fs::PermissionsExt as _;
 use std::path::Path;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use anyhow::Context as _;
@@ -136,11 +137,13 @@ impl Connection {
     }
 }
 
-/// Makes one connection after the other until the daemon ends: `connection` lives for one of them and says how that ended. What
-/// is the same again is not said again.
+/// Makes one connection after the other until the daemon ends: `once` lives for one of them and says how that ended. What
+/// is the same again is not said again. `admitted`: turned true by who was let in, so that a broker that only restarts is soon
+/// found again, and one that is away or lets nobody in is not hammered at.
 pub(super) async fn again_and_again<Once: Future<Output = anyhow::Result<()>>>(
     what: &str,
     end: &mut watch::Receiver<bool>,
+    admitted: &AtomicBool,
     mut once: impl FnMut() -> Once,
 ) {
     let mut back_off = BACK_OFF_FIRST;
@@ -159,8 +162,10 @@ pub(super) async fn again_and_again<Once: Future<Output = anyhow::Result<()>>>(
                 }
             }
         }
-        if began.elapsed() > BACK_OFF_LAST {
+        if admitted.swap(false, Ordering::Relaxed) {
             back_off = BACK_OFF_FIRST;
+        }
+        if began.elapsed() > BACK_OFF_LAST {
             said.clear();
         }
         tokio::select! {

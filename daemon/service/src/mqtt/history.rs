@@ -13,6 +13,7 @@
 //! later, since an access rule that somebody mends must not have cost any.
 
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use benchward_archive::{Scan, Series, Wall};
@@ -57,8 +58,16 @@ pub(super) async fn publish(
         }
     };
     let until = end.clone();
-    again_and_again(", recorded readings", &mut end, || {
-        connection(settings, shared, &backfill, live_is_up.clone(), until.clone())
+    let admitted = AtomicBool::new(false);
+    again_and_again(", recorded readings", &mut end, &admitted, || {
+        connection(
+            settings,
+            shared,
+            &backfill,
+            live_is_up.clone(),
+            until.clone(),
+            &admitted,
+        )
     })
     .await;
     backfill.into_inner().close().await;
@@ -71,6 +80,7 @@ async fn connection(
     backfill: &tokio::sync::Mutex<Backfill>,
     mut live_is_up: watch::Receiver<bool>,
     mut end: watch::Receiver<bool>,
+    admitted: &AtomicBool,
 ) -> anyhow::Result<()> {
     let mut backfill = backfill.lock().await;
     tokio::select! {
@@ -82,6 +92,7 @@ async fn connection(
         opened = Connection::open(settings, client_id, None) => opened?,
         () = is_true(&mut end) => return Ok(()),
     };
+    admitted.store(true, Ordering::Relaxed);
     let root = super::root(shared);
     let bytes_max = MESSAGE_BYTES_MAX.min(broker.packet_bytes_max.saturating_sub(BESIDE_PAYLOAD));
     let mut window = Window::new(WINDOW.min(broker.window));
@@ -173,7 +184,7 @@ fn messages(batch: &Batch, bytes_max: usize) -> Vec<Message> {
 
 /// Rows of a run, or of a station outside runs. Columns by channel: half the bytes of an object a reading.
 #[derive(Serialize)]
-struct Rows<'a> {
+struct Payload<'a> {
     station: &'a str,
     #[serde(skip_serializing_if = "Option::is_none")]
     run: Option<u64>,
@@ -182,11 +193,11 @@ struct Rows<'a> {
     /// Number of the first row in its run or day, from 0.
     first: u64,
     channels: &'a [String],
-    rows: Vec<OneRow>,
+    rows: Vec<Row>,
 }
 
 #[derive(Serialize)]
-struct OneRow {
+struct Row {
     time: Wall,
     celsius: Vec<Option<f64>>,
     quality: Vec<&'static str>,
@@ -203,7 +214,7 @@ fn payload(batch: &Batch, from: usize, to: usize) -> String {
         Series::Run(run) => (Some(*run), None),
         Series::Outside { day, .. } => (None, Some(Wall::of_day(*day).date())),
     };
-    let row = |scan: &Scan| OneRow {
+    let row = |scan: &Scan| Row {
         time: scan.at,
         celsius: scan.values.iter().map(|value| value.celsius()).collect(),
         quality: scan.values.iter().map(|value| value.quality()).collect(),
@@ -212,7 +223,7 @@ fn payload(batch: &Batch, from: usize, to: usize) -> String {
         stage: scan.stage,
         target_celsius: scan.target_celsius,
     };
-    let rows = Rows {
+    let payload = Payload {
         station: &batch.station,
         run,
         date,
@@ -220,5 +231,5 @@ fn payload(batch: &Batch, from: usize, to: usize) -> String {
         channels: &batch.channels,
         rows: batch.scans[from..to].iter().map(row).collect(),
     };
-    serde_json::to_string(&rows).expect("names and numbers make JSON")
+    serde_json::to_string(&payload).expect("names and numbers make JSON")
 }

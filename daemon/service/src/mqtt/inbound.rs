@@ -30,7 +30,7 @@ use crate::bus::Shared;
 /// How old a presence may be that says when it was given.
 const PRESENT_FOR: Duration = Duration::from_secs(30);
 /// Refusals are journalled at most this often.
-const JOURNAL_EVERY: Duration = Duration::from_secs(60);
+const JOURNAL_EVERY: Duration = Duration::from_mins(1);
 /// As much of a foreign topic or payload as is journalled, characters.
 const SHOWN_CHARS: usize = 80;
 

@@ -8,6 +8,7 @@
 
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use benchward_api::shapes;
@@ -45,10 +46,11 @@ pub(super) async fn publish(
     up: watch::Sender<bool>,
 ) {
     let until = end.clone();
-    again_and_again("", &mut end, || {
+    let admitted = &AtomicBool::new(false);
+    again_and_again("", &mut end, admitted, || {
         let (up, until) = (up.clone(), until.clone());
         async move {
-            let result = connection(settings, shared, until, &up).await;
+            let result = connection(settings, shared, until, admitted, &up).await;
             up.send_replace(false);
             result
         }
@@ -61,6 +63,7 @@ async fn connection(
     settings: &Mqtt,
     shared: &Shared,
     mut end: watch::Receiver<bool>,
+    admitted: &AtomicBool,
     up: &watch::Sender<bool>,
 ) -> anyhow::Result<()> {
     let root = super::root(shared);
@@ -84,6 +87,7 @@ async fn connection(
         opened = Connection::open(settings, client_id, Some(will)) => opened?,
         () = is_true(&mut end) => return Ok(()),
     };
+    admitted.store(true, Ordering::Relaxed);
     let mut inbound = Inbound::new(root.clone(), settings.allow);
     inbound.subscribe(&broker.client)?;
     let mut signals = shared.signals.subscribe();
