@@ -58,8 +58,9 @@ pub(crate) async fn publish(
         let ended = lab.session(&mut history, &mut end).await;
         lab.node.apply(lab.now_ms(), Input::Closed);
         match ended {
-            // Ended by itself, since its host has gone: it is to be there again when the host is.
-            Ok(()) => back_off = BACK_OFF_FIRST,
+            // A session that had begun was ended since its host has gone: it is to be there again when the host is.
+            Ok(true) => back_off = BACK_OFF_FIRST,
+            Ok(false) => {}
             Err(error) => {
                 let text = format!("{error:#}");
                 if text != said {
@@ -118,15 +119,15 @@ impl<'a> Edge<'a> {
         u64::try_from(self.shared.clock.wall_now().0).unwrap_or(0)
     }
 
-    /// One connection, from its beginning to its end. `Ok`: the edge node ended it.
+    /// One connection, from its beginning to its end. `Ok`: the edge node ended it, and whether anything was born before.
     async fn session(
         &mut self,
         history: &mut History,
         end: &mut watch::Receiver<bool>,
-    ) -> anyhow::Result<()> {
+    ) -> anyhow::Result<bool> {
         let opened = tokio::select! {
             opened = Connection::open(self.settings) => opened?,
-            _ = end.changed() => return Ok(()),
+            _ = end.changed() => return Ok(false),
         };
         let mut connection = Some(opened);
         self.take(&mut connection, Input::Opened).await?;
@@ -168,7 +169,7 @@ impl<'a> Edge<'a> {
                 }
             }
         }
-        Ok(())
+        Ok(born_ms.is_some())
     }
 
     /// What a batch of the archive has for hosts that were told of everything since `born_ms`.

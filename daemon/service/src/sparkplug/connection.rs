@@ -31,9 +31,10 @@ use tokio::time::{Instant, timeout};
 
 use crate::mqtt::connection::{credentials, read, secret};
 
-/// How long it may take until the way to the broker is open, and until a packet is written. A broker that doesn't read for that
-/// long is gone.
-const WITHIN: Duration = Duration::from_secs(10);
+/// How long it may take until the way to the broker is open.
+const OPEN_WITHIN: Duration = Duration::from_secs(10);
+/// And until a packet is written: a broker that doesn't read for that long is gone. Less than the daemon may take for its end.
+const WRITTEN_WITHIN: Duration = Duration::from_secs(5);
 /// How often the broker is asked whether it is there, unless it wants that more often.
 const KEEP_ALIVE: Duration = Duration::from_secs(10);
 /// How long the broker may take to close a connection that was ended.
@@ -65,7 +66,7 @@ impl Connection {
     /// Opens the way to the broker, with TLS where the configuration says so. Nothing is said on it yet.
     pub(super) async fn open(settings: &Mqtt) -> anyhow::Result<Self> {
         let broker = &settings.broker;
-        let opened = timeout(WITHIN, async {
+        let opened = timeout(OPEN_WITHIN, async {
             let stream = TcpStream::connect((&*broker.host, broker.port)).await?;
             stream.set_nodelay(true)?;
             if !broker.tls {
@@ -79,7 +80,7 @@ impl Connection {
         });
         let stream = match opened.await {
             Ok(opened) => opened?,
-            Err(_) => bail!("no answer within {WITHIN:?}"),
+            Err(_) => bail!("no answer within {OPEN_WITHIN:?}"),
         };
         let now = Instant::now();
         Ok(Self {
@@ -253,9 +254,9 @@ impl Connection {
 }
 
 async fn within<T>(future: impl Future<Output = T>) -> anyhow::Result<T> {
-    timeout(WITHIN, future)
+    timeout(WRITTEN_WITHIN, future)
         .await
-        .with_context(|| format!("it has read nothing for {WITHIN:?}"))
+        .with_context(|| format!("it has read nothing for {WRITTEN_WITHIN:?}"))
 }
 
 const fn qos(at_least_once: bool) -> QoS {
