@@ -6,6 +6,7 @@ use std::fmt::Write as _;
 
 use benchward_api::{Exit, shapes};
 use benchward_archive::Wall;
+use benchward_core::EntryKind;
 use benchward_core::recipe::{ControlBy, Recipe};
 use benchward_report::chart::clock as minutes;
 use benchward_report::{Block, Cell, Document, Fact, Side, Table, Tone};
@@ -662,8 +663,41 @@ fn sensors(evidence: &Evidence, blocks: &mut Vec<Block>) {
     }
 }
 
-/// Entries that are printed at most; the rest is counted.
-const ENTRIES_MAX: usize = 300;
+/// Lines of the journal that are printed at most; the rest is counted.
+const LINES_MAX: usize = 300;
+
+/// A line of the journal's table: an entry, or several of the same in a row.
+struct Line<'e> {
+    first: &'e shapes::Entry,
+    last: &'e shapes::Entry,
+    count: usize,
+}
+
+/// Presence is confirmed every few minutes, and page after page of that would hide what matters: what one person confirmed in a row is one line.
+/// Every other entry has its own.
+fn lines(entries: &[shapes::Entry]) -> Vec<Line<'_>> {
+    let mut lines: Vec<Line<'_>> = Vec::new();
+    for entry in entries {
+        match lines.last_mut() {
+            Some(line)
+                if entry.kind == EntryKind::Present.text()
+                    && entry.kind == line.last.kind
+                    && entry.who.is_some()
+                    && entry.who == line.last.who
+                    && entry.text == line.last.text =>
+            {
+                line.last = entry;
+                line.count += 1;
+            }
+            _ => lines.push(Line {
+                first: entry,
+                last: entry,
+                count: 1,
+            }),
+        }
+    }
+    lines
+}
 
 fn journal(evidence: &Evidence, blocks: &mut Vec<Block>) {
     let (entries, verified) = (&evidence.run.journal, &evidence.verified);
@@ -712,29 +746,42 @@ fn journal(evidence: &Evidence, blocks: &mut Vec<Block>) {
             ("What", Side::Left),
         ],
     );
-    for entry in entries.iter().take(ENTRIES_MAX) {
-        let tone = match &*entry.kind {
+    let lines = lines(entries);
+    for Line { first, last, count } in lines.iter().take(LINES_MAX) {
+        let tone = match &*first.kind {
             "trip" => Tone::Bad,
             "warning" | "refused" => Tone::Warning,
             _ => Tone::Plain,
         };
+        let (number, time, text) = if *count == 1 {
+            (first.n.to_string(), moment(&first.at), first.text.clone())
+        } else {
+            (
+                format!("{} to {}", first.n, last.n),
+                format!("{} to {}", moment(&first.at), moment(&last.at)),
+                format!("{} ({count} times)", first.text),
+            )
+        };
         table.row([
-            Cell::from(entry.n.to_string()),
-            moment(&entry.at).into(),
-            (entry.kind.clone(), tone).into(),
-            or_none(entry.who.as_deref()).into(),
-            entry.text.as_str().into(),
+            Cell::from(number),
+            time.into(),
+            (first.kind.clone(), tone).into(),
+            or_none(first.who.as_deref()).into(),
+            text.into(),
         ]);
     }
     if !table.rows.is_empty() {
         blocks.push(Block::Table(table));
     }
-    if entries.len() > ENTRIES_MAX {
+    let command = format!("`benchward journal list --run {}`", evidence.run.run.run);
+    if lines.iter().any(|line| line.count > 1) {
         blocks.push(Block::Text(format!(
-            "and {} more; `benchward journal list --run {}` shows all",
-            entries.len() - ENTRIES_MAX,
-            evidence.run.run.run
+            "Presence that one person confirmed several times in a row is one line; {command} has each entry."
         )));
+    }
+    let more: usize = lines.iter().skip(LINES_MAX).map(|line| line.count).sum();
+    if more > 0 {
+        blocks.push(Block::Text(format!("and {more} more; {command} shows all")));
     }
 }
 

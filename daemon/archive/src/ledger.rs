@@ -321,6 +321,49 @@ fn odd(what: impl std::fmt::Display) -> Failure {
     }
 }
 
+/// A way down through a list of runs, newest first.
+struct Descent<'a> {
+    store: &'a Store,
+    list: &'a [u8],
+    entries: Option<Box<dyn Iterator<Item = Result<(Vec<u8>, Vec<u8>), Failure>> + 'a>>,
+    /// The run that was reached.
+    at: Option<u64>,
+}
+
+impl<'a> Descent<'a> {
+    /// Steps before the next run is looked up instead: looking one up costs as much as some ten steps. Where several things are asked for,
+    /// most ways from one candidate to the next are shorter.
+    const STEPS_MAX: usize = 12;
+
+    fn new(store: &'a Store, list: &'a [u8]) -> Self {
+        Self {
+            store,
+            list,
+            entries: None,
+            at: None,
+        }
+    }
+
+    /// The newest run of the list that isn't newer than `target`, which never rises.
+    fn down_to(&mut self, target: u64) -> Result<Option<u64>, Failure> {
+        let mut steps = 0;
+        loop {
+            match self.at {
+                Some(at) if at <= target => return Ok(Some(at)),
+                Some(_) if steps < Self::STEPS_MAX => steps += 1,
+                Some(_) | None => {
+                    let from = [self.list, &target.to_be_bytes()].concat();
+                    self.entries = Some(Box::new(self.store.scan_back(self.list, &from)));
+                }
+            }
+            let Some(pair) = self.entries.as_mut().and_then(Iterator::next) else {
+                return Ok(None);
+            };
+            self.at = Some(last_u64(&pair?.0).ok_or_else(|| odd("an index"))?);
+        }
+    }
+}
+
 impl Ledger<'_> {
     fn text(&self, hash: Hash) -> Result<String, Failure> {
         let bytes = self
@@ -420,7 +463,12 @@ impl Ledger<'_> {
             .into_iter()
             .zip(wanted(query))
             .filter_map(|(field, value)| Some(index_prefix(field, value?)))
-            .chain([vec![b'r']])
+            .collect();
+        // Where nothing is asked for, all runs are the list.
+        let all = [vec![b'r']];
+        let mut lists: Vec<Descent<'_>> = if lists.is_empty() { &all[..] } else { &lists[..] }
+            .iter()
+            .map(|list| Descent::new(self.0, list))
             .collect();
         let mut next = match query.before_run {
             Some(0) => None,
@@ -429,12 +477,10 @@ impl Ledger<'_> {
         };
         let (mut runs, mut texts) = (Vec::new(), BTreeMap::new());
         'candidate: while let Some(target) = next.filter(|&target| target >= lowest && runs.len() < limit) {
-            for list in &lists {
-                let from = [&list[..], &target.to_be_bytes()].concat();
-                let Some(pair) = self.0.scan_back(list, &from).next() else {
+            for list in &mut lists {
+                let Some(found) = list.down_to(target)? else {
                     break 'candidate;
                 };
-                let found = last_u64(&pair?.0).ok_or_else(|| odd("an index"))?;
                 if found < target {
                     next = Some(found);
                     continue 'candidate;

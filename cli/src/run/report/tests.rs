@@ -208,3 +208,72 @@ fn a_run_without_readings_or_window_has_a_report() {
         assert!(text.contains(part), "`{part}` is missing:\n{text}");
     }
 }
+
+/// What one person confirmed in a row is one line with its first and last time; nobody else's and nothing else is drawn in, and the command that
+/// has each entry is named.
+#[test]
+fn presence_confirmed_in_a_row_is_one_line() {
+    let mut evidence = evidence();
+    let entry = |n: u64, kind: &str, who: &str| shapes::Entry {
+        n,
+        at: format!("2026-11-25T13:{:02}:00.000Z", n % 60),
+        kind: kind.into(),
+        station: Some("bench-2".into()),
+        run: Some(12),
+        who: Some(who.into()),
+        text: format!("{who}: {kind}"),
+        data: serde_json::Value::Null,
+        hash: format!("{n:064x}"),
+    };
+    let mut entries = vec![entry(1, "run-started", "op1")];
+    entries.extend([2, 3, 5, 8].map(|n| entry(n, "present", "op1")));
+    entries.extend([9, 10].map(|n| entry(n, "present", "op2")));
+    entries.push(entry(11, "present", "op1"));
+    entries.extend([12, 13].map(|n| entry(n, "limit", "op1")));
+    entries.push(entry(14, "present", "op1"));
+    evidence.run.journal = entries;
+    let shown: Vec<(u64, u64, usize)> = lines(&evidence.run.journal)
+        .iter()
+        .map(|line| (line.first.n, line.last.n, line.count))
+        .collect();
+    assert_eq!(
+        shown,
+        [
+            (1, 1, 1),
+            (2, 8, 4),
+            (9, 10, 2),
+            (11, 11, 1),
+            (12, 12, 1),
+            (13, 13, 1),
+            (14, 14, 1)
+        ]
+    );
+    let text = words(&document(&evidence));
+    for part in [
+        "2 to 8 2026-11-25 13:02:00Z to 2026-11-25 13:08:00Z present op1 op1: present (4 times)",
+        "11 2026-11-25 13:11:00Z present op1 op1: present 12",
+        "`benchward journal list --run 12` has each entry.",
+        "entries 1 to 14",
+    ] {
+        assert!(text.contains(part), "{part}: {text}");
+    }
+
+    // Lines are bounded, entries are counted.
+    evidence.run.journal = (1..=310)
+        .flat_map(|n| {
+            [
+                entry(3 * n, "limit", "op1"),
+                entry(3 * n + 1, "present", "op1"),
+                entry(3 * n + 2, "present", "op1"),
+            ]
+        })
+        .collect();
+    let text = words(&document(&evidence));
+    assert!(
+        text.contains(&format!(
+            "and {} more; `benchward journal list --run 12` shows all",
+            3 * 160
+        )),
+        "{text}"
+    );
+}
