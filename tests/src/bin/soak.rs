@@ -148,26 +148,23 @@ fn main() -> ExitCode {
             println!("{}", row.text(rows.last()));
             rows.push(row);
         }
-        std::thread::sleep(LOOK_EVERY.saturating_sub(began.elapsed() - now));
+        std::thread::sleep(LOOK_EVERY.saturating_sub(began.elapsed().saturating_sub(now)));
     }
     drop(broker);
     println!("ending");
     drop(client);
     let (_, status) = daemon.terminate();
-    let mut broken = Vec::new();
+    let mut failings = Vec::new();
     if !status.success() {
-        broken.push(format!("the daemon ended with {status}"));
+        failings.push(format!("the daemon ended with {status}"));
     }
-    println!(
-        "\n{} runs were started, {restarts} broker restarts, {} drivers killed",
-        serial, kills
-    );
-    compare(&rows, &mut broken);
-    check_records(&place.archive(), &causes, &mut broken);
-    for text in &broken {
+    println!("\n{serial} runs were started, {restarts} broker restarts, {kills} drivers killed");
+    compare(&rows, &mut failings);
+    check_records(&place.archive(), &causes, &mut failings);
+    for text in &failings {
         println!("BROKEN: {text}");
     }
-    if broken.is_empty() {
+    if failings.is_empty() {
         println!("nothing broken");
         ExitCode::SUCCESS
     } else {
@@ -306,12 +303,12 @@ fn bytes_in(folder: &Path) -> f64 {
         .sum()
 }
 
-fn compare(rows: &[Row], broken: &mut Vec<String>) {
+fn compare(rows: &[Row], failings: &mut Vec<String>) {
     let [first, .., last] = rows else { return };
     println!("\n{}", Row::HEAD);
     println!("{}  start", first.text(None));
     println!("{}  end", last.text(rows.get(rows.len() - 2)));
-    let hours = (last.at - first.at).as_secs_f64() / 3600.0;
+    let hours = last.at.saturating_sub(first.at).as_secs_f64() / 3600.0;
     println!(
         "per hour: memory {:+.1} MB, descriptors {:+}, disk {:+.1} MB",
         (last.memory_mb - first.memory_mb) / hours,
@@ -319,24 +316,24 @@ fn compare(rows: &[Row], broken: &mut Vec<String>) {
         (last.disk_mb - first.disk_mb) / hours,
     );
     if last.descriptors > first.descriptors + DESCRIPTORS_SLACK {
-        broken.push(format!(
+        failings.push(format!(
             "{} descriptors at the start, {} at the end",
             first.descriptors, last.descriptors
         ));
     }
     if last.dropped > 0.0 {
-        broken.push(format!("{} rows of readings were dropped", last.dropped));
+        failings.push(format!("{} rows of readings were dropped", last.dropped));
     }
 }
 
 /// Trips that nobody caused, the journal, the sealed files, every run decided again.
-fn check_records(archive: &Path, causes: &[Cause], broken: &mut Vec<String>) {
+fn check_records(archive: &Path, causes: &[Cause], failings: &mut Vec<String>) {
     let reader = Reader::open(archive).expect("the archive");
     let everything = JournalQuery {
         limit: usize::MAX,
         ..JournalQuery::default()
     };
-    let mut caused: BTreeMap<String, u32> = BTreeMap::new();
+    let mut trips: BTreeMap<String, u32> = BTreeMap::new();
     for entry in reader.journal(&everything).expect("the journal") {
         let entry = entry.entry;
         if !matches!(&*entry.kind, "trip" | "alarm") {
@@ -348,21 +345,21 @@ fn check_records(archive: &Path, causes: &[Cause], broken: &mut Vec<String>) {
         });
         if was_caused {
             let interlock = entry.data["interlock"].as_str().unwrap_or("?").to_owned();
-            *caused.entry(interlock).or_default() += 1;
+            *trips.entry(interlock).or_default() += 1;
         } else {
-            broken.push(format!("nobody caused this: {}", entry.text));
+            failings.push(format!("nobody caused this: {}", entry.text));
         }
     }
-    let caused = caused.iter().fold(String::new(), |mut text, (name, count)| {
+    let trips = trips.iter().fold(String::new(), |mut text, (name, count)| {
         let _ = write!(text, " {name} {count}");
         text
     });
-    println!("trips that were caused:{caused}");
+    println!("trips that were caused:{trips}");
     let verified = reader.verify().expect("the journal can be read");
     println!("journal: {verified:?}");
     let (files, damages) = reader.check_files().expect("the files can be read");
     println!("sealed files: {files}, damaged: {}", damages.len());
-    broken.extend(damages.iter().map(|damage| format!("damaged: {damage:?}")));
+    failings.extend(damages.iter().map(|damage| format!("damaged: {damage:?}")));
 
     let query = Query {
         limit: usize::MAX,
@@ -378,11 +375,11 @@ fn check_records(archive: &Path, causes: &[Cause], broken: &mut Vec<String>) {
                 identical += 1;
                 decisions += redone.decisions;
             }
-            Ok(redone) => broken.push(format!(
+            Ok(redone) => failings.push(format!(
                 "run {} is not decided again as it was: {redone:?}",
                 record.run
             )),
-            Err(error) => broken.push(format!("run {} can't be decided again: {error:?}", record.run)),
+            Err(error) => failings.push(format!("run {} can't be decided again: {error:?}", record.run)),
         }
     }
     println!("runs: {} {outcomes:?}", runs.len());
