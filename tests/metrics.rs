@@ -1,5 +1,6 @@
 //! `OpenMetrics`: read by tools that share no code with the daemon, and by clients that mean no good.
 
+use std::collections::BTreeSet;
 use std::io::{Read as _, Write as _};
 use std::net::TcpStream;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -125,6 +126,21 @@ fn what_happens_on_a_bench_is_on_the_page_and_promtool_has_nothing_to_say() {
 
     let (content, said) = scrape::promtool(&["check", "metrics"], &classic());
     assert!(content && said.is_empty(), "promtool: {said}");
+    // What is served is in the README, and what is there is served.
+    let readme = std::fs::read_to_string(file("../README.md")).expect("the README");
+    let told: BTreeSet<&str> = readme
+        .split('`')
+        .filter(|word| {
+            word.strip_prefix("benchward_")
+                .is_some_and(|rest| rest.bytes().all(|byte| byte.is_ascii_lowercase() || byte == b'_'))
+        })
+        .collect();
+    let page = classic();
+    let served: BTreeSet<&str> = page
+        .lines()
+        .filter_map(|line| line.strip_prefix("# TYPE ")?.split(' ').next())
+        .collect();
+    assert_eq!(served, told, "served, and told in the README");
     let (head, open) = scrape::page(at, OPENMETRICS);
     assert!(
         head.to_ascii_lowercase()

@@ -346,15 +346,7 @@ impl LabThread {
             return;
         }
         if self.take(None, now, Event::Think).grants {
-            let lab_ms = self.clock.now().since(since).0;
-            #[expect(
-                clippy::cast_precision_loss,
-                reason = "milliseconds of a moment ago, small scales"
-            )]
-            self.told
-                .vitals
-                .grant
-                .took_ms(lab_ms as f64 / self.clock.scale() as f64);
+            self.told.vitals.grant.took_ms(self.real_ms_since(since));
         }
     }
 
@@ -426,14 +418,19 @@ impl LabThread {
         };
         let vitals = &self.told.vitals;
         vitals.scanned(link.instance, link.heard_ms());
-        #[expect(
-            clippy::cast_precision_loss,
-            reason = "milliseconds of a moment ago, small scales"
-        )]
-        vitals
-            .scan_delay
-            .took_ms(now.since(*at).0 as f64 / self.clock.scale() as f64);
+        // A driver that doesn't say when it measured has measured now.
+        let delay_ms = if *at < now { self.real_ms_since(*at) } else { 0.0 };
+        vitals.scan_delay.took_ms(delay_ms);
         true
+    }
+
+    /// How long ago a moment of the lab was, in real milliseconds. The lab counts whole ones; the one that has begun counts.
+    #[expect(
+        clippy::cast_precision_loss,
+        reason = "milliseconds of a moment ago, small scales"
+    )]
+    fn real_ms_since(&self, at: Millis) -> f64 {
+        (self.clock.now().since(at).0 + 1) as f64 / self.clock.scale() as f64
     }
 
     /// Closes the pipes of a driver, which by the protocol takes its outputs to zero, and tells the core.

@@ -1,8 +1,8 @@
 //! `OpenMetrics`: the lab's figures for whoever scrapes them, over HTTP and read-only.
 //!
-//! Everything comes from what the lab thread has published already ([`LabHandle::view`], [`Vitals`]) and from counters of
-//! the archive's queue: nobody who asks here is waited for by anybody. The text is made anew at most each [`FRESH`], so
-//! that asking often costs little.
+//! Everything comes from what the lab thread has published already ([`crate::lab::LabHandle::view`],
+//! [`crate::vitals::Vitals`]) and from counters of the archive's queue: nobody who asks here is waited for by anybody. The
+//! text is made anew at most each [`FRESH`], so that asking often costs little.
 //!
 //! Names and units follow the `OpenMetrics` specification: base units, unit last, `_total` on what only grows. A run is no
 //! label: there is no end to them. A channel that can't be read has no `benchward_channel_celsius`, rather than an old one,

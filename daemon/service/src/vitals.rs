@@ -86,10 +86,11 @@ struct Driver {
 pub(crate) struct Vitals {
     /// From the arrival of a scan to the moment that a cut or zero heat because of it is in the driver's pipe.
     pub(crate) cut: Durations,
-    /// From the moment that readings were received to the moment that the heat given on them is in the driver's pipe.
+    /// From the moment that readings were received to the moment that the heat given on them is in the driver's pipe; in the
+    /// lab's whole milliseconds, rounded up.
     pub(crate) grant: Durations,
-    /// From the moment that a driver measured to the moment that the core had it. Drivers that don't say when they measured
-    /// count as at once.
+    /// From the moment that a driver measured to the moment that the core had it, likewise. Drivers that don't say when they
+    /// measured count as at once.
     pub(crate) scan_delay: Durations,
     /// When the lab thread last went round.
     turned: Moment,
