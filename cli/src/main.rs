@@ -21,6 +21,7 @@ mod figures;
 mod foretold;
 mod pages;
 mod plot;
+mod progress;
 mod screen;
 mod table;
 
