@@ -84,7 +84,7 @@ impl Daemon {
         }
         Err(Failure::no_daemon(
             format!("no daemon: tried {}", tried.join(", ")),
-            "start it with `systemctl start benchward` or `benchwardd --config lab.toml`; name another socket with \
+            "start it with `systemctl start benchwardd` or `benchwardd --config lab.toml`; name another socket with \
              --socket or $BENCHWARD_SOCKET; read the records of a stopped lab with --archive DIR; `benchward demo` \
              needs no daemon",
         ))

@@ -59,6 +59,6 @@ pub(crate) fn write(file: &Path, bytes: &[u8]) -> Result<(), Failure> {
     part.finish()
 }
 
-fn cannot(file: &Path, error: &io::Error) -> Failure {
+pub(crate) fn cannot(file: &Path, error: &io::Error) -> Failure {
     Failure::failed(format!("can't write {}: {error}", file.display()))
 }

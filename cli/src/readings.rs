@@ -1,9 +1,9 @@
-//! The readings of a run as columns, from what an export writes: the same lines whether a daemon sends them or a folder is read.
+//! The readings of a run as columns.
 
-use std::io::{self, Write};
-
-use serde::Deserialize;
 use std::collections::BTreeMap;
+
+use benchward_archive::export::elapsed_s;
+use benchward_archive::{Recording, RunRecord, Scans, Value};
 
 /// Readings of one run. All columns are as long as `at_s`; a row is a scan.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -24,47 +24,59 @@ pub(crate) struct Readings {
     pub(crate) damage: Vec<String>,
 }
 
-#[derive(Deserialize)]
-struct Row {
-    elapsed_s: f64,
-    channels: BTreeMap<String, Reading>,
-    heat: f64,
-    phase: String,
-    stage: Option<u16>,
-    target_celsius: Option<f64>,
-}
-
-#[derive(Deserialize)]
-struct Reading {
-    celsius: Option<f64>,
-    quality: String,
-}
-
 impl Readings {
-    fn take(&mut self, line: &[u8]) -> serde_json::Result<()> {
-        let mut row: Row = serde_json::from_slice(line)?;
-        let before = self.at_s.len();
-        self.at_s.push(row.elapsed_s);
-        self.heat.push(row.heat);
-        self.target.push(row.target_celsius);
-        for (name, column) in &mut self.channels {
-            let reading = row.channels.remove(name);
-            column.push(reading.as_ref().and_then(|reading| reading.celsius));
-            // A channel of a slower driver has nothing in most scans, and that is no fault.
-            if let Some(reading) = reading.filter(|reading| !matches!(&*reading.quality, "good" | "absent")) {
-                *self.bad.entry((name.clone(), reading.quality)).or_default() += 1;
+    /// Those of a run, its `channels` first.
+    pub(crate) fn of(mut run: Recording, channels: &[String]) -> Self {
+        let mut readings = Self::new(channels);
+        let record = run.record().clone();
+        while let Some(block) = run.next_block() {
+            match block {
+                Ok(block) => readings.take(&record, &block),
+                Err(damage) => readings.damage.push(damage.to_string()),
             }
         }
-        for (name, reading) in row.channels {
-            let mut column = vec![None; before];
-            column.push(reading.celsius);
-            self.channels.push((name, column));
+        readings
+    }
+
+    fn new(channels: &[String]) -> Self {
+        Self {
+            channels: channels.iter().map(|name| (name.clone(), Vec::new())).collect(),
+            ..Self::default()
         }
-        let last = self.phases.last();
-        if last.is_none_or(|(_, phase, stage)| *phase != row.phase || *stage != row.stage) {
-            self.phases.push((before, row.phase, row.stage));
+    }
+
+    fn take(&mut self, record: &RunRecord, block: &Scans) {
+        let before = self.at_s.len();
+        for name in &*block.channels {
+            if !self.channels.iter().any(|(known, _)| known == name) {
+                self.channels.push((name.clone(), vec![None; before]));
+            }
         }
-        Ok(())
+        for (name, column) in &mut self.channels {
+            let Some(place) = block.channels.iter().position(|other| other == name) else {
+                column.resize(before + block.scans.len(), None);
+                continue;
+            };
+            for scan in &block.scans {
+                let value = scan.values[place];
+                column.push(value.celsius());
+                // A channel of a slower driver has nothing in most scans, and that is no fault.
+                if !matches!(value, Value::Celsius(_) | Value::Absent) {
+                    let quality = value.quality().to_owned();
+                    *self.bad.entry((name.clone(), quality)).or_default() += 1;
+                }
+            }
+        }
+        for (row, scan) in (before..).zip(&block.scans) {
+            self.at_s.push(elapsed_s(record, scan));
+            self.heat.push(scan.heat);
+            self.target.push(scan.target_celsius);
+            let phase = scan.phase.name();
+            let last = self.phases.last();
+            if last.is_none_or(|(_, known, stage)| *known != phase || *stage != scan.stage) {
+                self.phases.push((row, phase.to_owned(), scan.stage));
+            }
+        }
     }
 
     /// Rows of each span of [`Readings::phases`]: its first, and the one after its last.
@@ -82,109 +94,101 @@ impl Readings {
     }
 }
 
-/// Where the lines of an export go: it keeps no more of them than the one that is not whole yet.
-#[derive(Debug, Default)]
-pub(crate) struct Lines {
-    rest: Vec<u8>,
-    readings: Readings,
-}
-
-impl Lines {
-    /// `channels`: in which order they are wanted; others come after them.
-    pub(crate) fn new(channels: &[String]) -> Self {
-        let mut lines = Self::default();
-        lines.readings.channels = channels.iter().map(|name| (name.clone(), Vec::new())).collect();
-        lines
-    }
-
-    /// All that came.
-    pub(crate) fn finish(self) -> Readings {
-        let mut readings = self.readings;
-        if !self.rest.is_empty() {
-            readings.damage.push("the readings end within a row".into());
-        }
-        readings
-    }
-}
-
-impl Write for Lines {
-    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        let mut new = bytes;
-        while let Some(end) = new.iter().position(|byte| *byte == b'\n') {
-            let taken = if self.rest.is_empty() {
-                self.readings.take(&new[..end])
-            } else {
-                self.rest.extend_from_slice(&new[..end]);
-                let whole = std::mem::take(&mut self.rest);
-                self.readings.take(&whole)
-            };
-            taken.map_err(io::Error::other)?;
-            new = &new[end + 1..];
-        }
-        self.rest.extend_from_slice(new);
-        Ok(bytes.len())
-    }
-
-    fn flush(&mut self) -> io::Result<()> {
-        Ok(())
-    }
-}
-
 #[cfg(test)]
 pub(crate) mod tests {
+    use benchward_archive::{FaultKind, Phase, Scan, Wall};
+
     use super::*;
 
     /// Phase, stage, target, heat, and a reading per channel.
     type Made<'m> = (&'m str, Option<u16>, Option<f64>, f64, &'m [f64]);
 
+    fn scan(
+        ms: u64,
+        (phase, stage, target, heat, values): (Phase, Option<u16>, Option<f64>, f64, &[Value]),
+    ) -> Scan {
+        Scan {
+            at: Wall(0),
+            mono_ms: ms,
+            values: values.to_vec(),
+            heat,
+            phase,
+            stage,
+            target_celsius: target,
+        }
+    }
+
+    fn block(names: &[&str], scans: Vec<Scan>) -> Scans {
+        Scans {
+            channels: names.iter().map(|name| (*name).to_owned()).collect(),
+            scans,
+        }
+    }
+
     /// Rows a second apart.
     pub(crate) fn readings(names: &[&str], rows: &[Made<'_>]) -> Readings {
-        let names: Vec<String> = names.iter().map(|name| (*name).to_owned()).collect();
-        let mut lines = Lines::new(&names);
-        for (at, (phase, stage, target, heat, celsius)) in rows.iter().enumerate() {
-            let channels: serde_json::Map<_, _> = names
-                .iter()
-                .zip(*celsius)
-                .map(|(name, celsius)| {
-                    (
-                        name.clone(),
-                        serde_json::json!({"celsius": celsius, "quality": "good"}),
-                    )
-                })
-                .collect();
-            let row = serde_json::json!({
-                "time": "", "elapsed_s": at, "channels": channels, "heat": heat, "phase": phase, "stage": stage,
-                "target_celsius": target,
+        let scans = (0..)
+            .step_by(1000)
+            .zip(rows)
+            .map(|(ms, (phase, stage, target, heat, celsius))| {
+                let values: Vec<Value> = celsius.iter().copied().map(Value::Celsius).collect();
+                let phase = serde_json::from_value((*phase).into()).unwrap();
+                scan(ms, (phase, *stage, *target, *heat, &values))
             });
-            writeln!(lines, "{row}").unwrap();
-        }
-        lines.finish()
+        let block = block(names, scans.collect());
+        let mut readings = Readings::new(&block.channels);
+        readings.take(&RunRecord::default(), &block);
+        readings
     }
 
     #[test]
-    fn rows_become_columns_however_they_are_cut() {
-        let text = "{\"time\":\"\",\"elapsed_s\":0.0,\"channels\":{\"b\":{\"celsius\":21.5,\"quality\":\"good\"}},\"heat\":1,\"phase\":\"ramp\",\
-                    \"stage\":1,\"target_celsius\":60}\n\
-                    {\"time\":\"\",\"elapsed_s\":0.1,\"channels\":{\"a\":{\"celsius\":null,\"quality\":\"open\"},\"b\":{\"celsius\":22,\
-                    \"quality\":\"good\"},\"c\":{\"celsius\":5,\"quality\":\"good\"}},\"heat\":0,\"phase\":\"cooldown\",\"stage\":null,\"target_celsius\":null}\n";
-        for piece in [1, 7, 1000] {
-            let mut lines = Lines::new(&["b".into(), "a".into()]);
-            for bytes in text.as_bytes().chunks(piece) {
-                lines.write_all(bytes).unwrap();
-            }
-            let readings = lines.finish();
-            assert_eq!(readings.at_s, [0.0, 0.1]);
-            assert_eq!(readings.channels[0], ("b".into(), vec![Some(21.5), Some(22.0)]));
-            assert_eq!(readings.channels[1], ("a".into(), vec![None, None]));
-            assert_eq!(readings.channels[2], ("c".into(), vec![None, Some(5.0)]));
-            assert_eq!(readings.bad[&("a".into(), "open".into())], 1);
-            let spans: Vec<_> = readings.spans().collect();
-            assert_eq!(spans, [(0, 1, "ramp", Some(1)), (1, 2, "cooldown", None)]);
-            assert_eq!(readings.damage, [""; 0]);
-        }
-        let mut lines = Lines::new(&[]);
-        lines.write_all(b"{\"elapsed_s\"").unwrap();
-        assert_eq!(lines.finish().damage.len(), 1);
-        assert!(Lines::new(&[]).write_all(b"no row\n").is_err());
+    fn rows_become_columns() {
+        let record = RunRecord {
+            started_mono_ms: 1000,
+            ..RunRecord::default()
+        };
+        let mut readings = Readings::new(&["b".into(), "a".into()]);
+        let first = [Value::Celsius(21.5)];
+        readings.take(
+            &record,
+            &block(
+                &["b"],
+                vec![scan(1000, (Phase::Ramp, Some(1), Some(60.0), 1.0, &first))],
+            ),
+        );
+        let second = [
+            Value::Fault(FaultKind::Open),
+            Value::Celsius(22.0),
+            Value::Celsius(5.0),
+        ];
+        readings.take(
+            &record,
+            &block(
+                &["a", "b", "c"],
+                vec![scan(1100, (Phase::Cooldown, None, None, 0.0, &second))],
+            ),
+        );
+        let third = [Value::Absent];
+        readings.take(
+            &record,
+            &block(
+                &["a"],
+                vec![scan(1200, (Phase::Cooldown, None, None, 0.0, &third))],
+            ),
+        );
+        assert_eq!(readings.at_s, [0.0, 0.1, 0.2]);
+        assert_eq!(
+            readings.channels[0],
+            ("b".into(), vec![Some(21.5), Some(22.0), None])
+        );
+        assert_eq!(readings.channels[1], ("a".into(), vec![None, None, None]));
+        assert_eq!(readings.channels[2], ("c".into(), vec![None, Some(5.0), None]));
+        assert_eq!(readings.bad, BTreeMap::from([(("a".into(), "open".into()), 1)]));
+        let spans: Vec<_> = readings.spans().collect();
+        assert_eq!(spans, [(0, 1, "ramp", Some(1)), (1, 3, "cooldown", None)]);
+        assert_eq!(
+            (readings.heat, readings.target),
+            (vec![1.0, 0.0, 0.0], vec![Some(60.0), None, None])
+        );
     }
 }

@@ -1,18 +1,16 @@
 //! Runs, journal and recipes, from the running daemon or from the archive of a stopped one: the same shapes either way.
 
 use std::fs::File;
-use std::io::{self, Read, Write};
 use std::os::fd::OwnedFd;
 use std::path::Path;
 
 use benchward_api::judging::{self, Align};
 use benchward_api::redo;
 use benchward_api::shapes::{self, SCHEMA};
-use benchward_archive::{Document, JournalQuery, Order, Query, Reader, Wall, export};
+use benchward_archive::{Document, JournalQuery, Order, Query, Reader, Recording, Wall};
 
 use crate::daemon::{Daemon, parsed};
-use crate::failure::{Failure, with_causes};
-use crate::readings::{Lines, Readings};
+use crate::failure::Failure;
 
 /// Where records come from.
 pub(crate) enum Records {
@@ -20,32 +18,6 @@ pub(crate) enum Records {
     Daemon(Daemon),
     /// The folder of a stopped lab, or a copy.
     Folder(Reader),
-}
-
-/// How readings are written.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
-pub(crate) enum Format {
-    Csv,
-    Jsonl,
-}
-
-impl Format {
-    /// Its name, as the daemon knows it.
-    const fn name(self) -> &'static str {
-        match self {
-            Self::Csv => "csv",
-            Self::Jsonl => "jsonl",
-        }
-    }
-}
-
-/// The end of an export.
-#[derive(Debug, PartialEq, Eq)]
-pub(crate) struct Exported {
-    /// Lines that were written, the heading of a CSV included.
-    pub(crate) lines: u64,
-    /// What could not be read, in words; empty while all is well, or where the daemon keeps that to its log.
-    pub(crate) damage: Vec<String>,
 }
 
 impl Records {
@@ -348,13 +320,20 @@ impl Records {
         }
     }
 
-    /// The readings of a run, its `channels` first.
-    pub(crate) async fn readings(&self, run: u64, channels: &[String]) -> Result<Readings, Failure> {
-        let mut lines = Lines::new(channels);
-        let exported = self.export(run, Format::Jsonl, &mut lines).await?;
-        let mut readings = lines.finish();
-        readings.damage.extend(exported.damage);
-        Ok(readings)
+    /// The readings of a run.
+    pub(crate) async fn recording(&self, run: u64) -> Result<Recording, Failure> {
+        match self {
+            Self::Daemon(daemon) => {
+                let archive = daemon.archive().await?;
+                let file = daemon.ask_records(archive.export(run, "run-file")).await?;
+                let name = format!("the record of run {run}");
+                Ok(Recording::of_file(
+                    Path::new(&name),
+                    File::from(OwnedFd::from(file)),
+                )?)
+            }
+            Self::Folder(reader) => Ok(reader.recording(run)?),
+        }
     }
 
     /// What the lab is called.
@@ -363,123 +342,6 @@ impl Records {
             Self::Daemon(daemon) => Ok(daemon.lab().await?.name().await.unwrap_or_default()),
             Self::Folder(reader) => Ok(reader.lab().to_owned()),
         }
-    }
-
-    /// Writes the readings of a run, one row a scan.
-    pub(crate) async fn export(
-        &self,
-        run: u64,
-        format: Format,
-        out: &mut dyn Write,
-    ) -> Result<Exported, Failure> {
-        let mut out = Counted { out, lines: 0 };
-        match self {
-            Self::Daemon(daemon) => {
-                let archive = daemon.archive().await?;
-                let pipe = daemon.ask_records(archive.export(run, format.name())).await?;
-                let mut pipe = File::from(OwnedFd::from(pipe));
-                // Nothing else goes on in this process, so it may block: the daemon writes from a thread of its own.
-                copy(&mut pipe, &mut out)?;
-                Ok(Exported {
-                    lines: out.lines,
-                    damage: Vec::new(),
-                })
-            }
-            Self::Folder(reader) => {
-                // The export does not say whether the archive or the reader of stdout broke; stdout does.
-                let mut watched = Watched {
-                    out: &mut out,
-                    error: None,
-                };
-                let done = match format {
-                    Format::Csv => export::csv(reader, run, &mut watched),
-                    Format::Jsonl => export::jsonl(reader, run, &mut watched),
-                };
-                if let Some(error) = watched.error {
-                    return Err(error.into());
-                }
-                let done = done.map_err(export_failure)?;
-                Ok(Exported {
-                    lines: out.lines,
-                    damage: done.damage.iter().map(ToString::to_string).collect(),
-                })
-            }
-        }
-    }
-}
-
-fn export_failure(error: export::ExportError) -> Failure {
-    match error {
-        export::ExportError::Archive(error) => error.into(),
-        other @ export::ExportError::Write(_) => Failure::failed(with_causes(&other)),
-    }
-}
-
-/// Copies to the end, telling apart which side failed.
-fn copy(from: &mut impl Read, to: &mut impl Write) -> Result<(), Failure> {
-    let mut buffer = vec![0; 256 * 1024];
-    loop {
-        match from.read(&mut buffer) {
-            Ok(0) => return Ok(to.flush()?),
-            Ok(length) => to.write_all(&buffer[..length])?,
-            Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
-            Err(error) => {
-                return Err(Failure::failed(format!(
-                    "the daemon's pipe can't be read: {error}"
-                )));
-            }
-        }
-    }
-}
-
-/// Counts the lines that pass.
-struct Counted<'w> {
-    out: &'w mut dyn Write,
-    lines: u64,
-}
-
-impl Write for Counted<'_> {
-    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        let written = self.out.write(bytes)?;
-        self.lines += bytes[..written]
-            .iter()
-            .filter(|byte| **byte == b'\n')
-            .map(|_| 1)
-            .sum::<u64>();
-        Ok(written)
-    }
-
-    fn flush(&mut self) -> io::Result<()> {
-        self.out.flush()
-    }
-}
-
-/// Remembers the first error of what it writes to.
-struct Watched<W> {
-    out: W,
-    error: Option<io::Error>,
-}
-
-impl<W: Write> Watched<W> {
-    fn note<T>(&mut self, result: io::Result<T>) -> io::Result<T> {
-        result.inspect_err(|error| {
-            if error.kind() != io::ErrorKind::Interrupted {
-                self.error
-                    .get_or_insert_with(|| io::Error::new(error.kind(), error.to_string()));
-            }
-        })
-    }
-}
-
-impl<W: Write> Write for Watched<W> {
-    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        let result = self.out.write(bytes);
-        self.note(result)
-    }
-
-    fn flush(&mut self) -> io::Result<()> {
-        let result = self.out.flush();
-        self.note(result)
     }
 }
 
@@ -557,36 +419,5 @@ mod tests {
         };
         let asked: shapes::JournalQuery = serde_json::from_str(&journal_query(&query).unwrap()).unwrap();
         assert_eq!(asked.to_archive(), query);
-    }
-
-    #[test]
-    fn lines_are_counted_as_they_pass() {
-        let mut kept = Vec::new();
-        let mut out = Counted {
-            out: &mut kept,
-            lines: 0,
-        };
-        copy(&mut &b"time,heat\n1,0\n2,0.5\n"[..], &mut out).unwrap();
-        assert_eq!(out.lines, 3);
-        assert_eq!(kept, b"time,heat\n1,0\n2,0.5\n");
-    }
-
-    /// A writer whose reader has gone.
-    struct Gone;
-    impl Write for Gone {
-        fn write(&mut self, _: &[u8]) -> io::Result<usize> {
-            Err(io::ErrorKind::BrokenPipe.into())
-        }
-        fn flush(&mut self) -> io::Result<()> {
-            Ok(())
-        }
-    }
-
-    #[test]
-    fn a_reader_that_left_is_no_failure_to_report() {
-        assert!(matches!(
-            copy(&mut &b"x"[..], &mut Gone),
-            Err(Failure::NobodyReads)
-        ));
     }
 }

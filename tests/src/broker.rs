@@ -3,21 +3,26 @@
 use std::fs::{self, File};
 use std::io::{BufRead as _, BufReader};
 use std::net::{Ipv4Addr, TcpListener, TcpStream};
+use std::path::{Path, PathBuf};
 use std::process::{Child, Stdio};
 use std::sync::{Arc, Mutex, PoisonError};
+
+use rustix::process::{Pid, Signal, kill_process};
 
 use crate::clock::monotonic_ms;
 use crate::place::Place;
 use crate::programs::system;
 use crate::wait::wait_for;
 
-const PACKAGES: &str = "mosquitto mosquitto-clients";
+/// Debian packages of the programs that are used here.
+pub const PACKAGES: &str = "mosquitto mosquitto-clients";
 
 /// A broker that runs. It ends with this value.
 #[derive(Debug)]
 pub struct Broker {
     child: Child,
     port: u16,
+    config: PathBuf,
 }
 
 /// A port that nobody listens at now.
@@ -27,6 +32,11 @@ pub struct Broker {
 pub fn free_port() -> u16 {
     let listener = TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).expect("a free port");
     listener.local_addr().expect("it is bound").port()
+}
+
+/// The `[mqtt]` section of a lab that publishes to a port of this machine.
+pub fn section_at(port: u16) -> String {
+    format!("\n[mqtt]\nbroker = \"mqtt://127.0.0.1:{port}\"\nplain = true\n")
 }
 
 impl Broker {
@@ -43,26 +53,82 @@ impl Broker {
     /// # Panics
     /// If it doesn't come up.
     pub fn start_at(place: &Place, port: u16) -> Self {
+        let lines = format!("listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\n");
+        Self::start_as(place, port, &lines)
+    }
+
+    /// Starts one that remembers sessions and what is queued for them, over its own end and sudden death. `more`: lines of
+    /// its configuration.
+    ///
+    /// # Panics
+    /// If it doesn't come up.
+    pub fn start_lasting(place: &Place, more: &str) -> Self {
+        let port = free_port();
+        let folder = place.path("mosquitto");
+        fs::create_dir_all(&folder).expect("the folder is ours");
+        let anonymous = if more.contains("allow_anonymous") {
+            ""
+        } else {
+            "allow_anonymous true\n"
+        };
+        // Nothing waits inside it for a subscriber that is there, so that a death takes nothing that was acknowledged.
+        let window = if more.contains("max_inflight_messages") {
+            ""
+        } else {
+            "max_inflight_messages 0\n"
+        };
+        // As root it would become a user that may not write there.
+        let lines = format!(
+            "user root\nlistener {port} 127.0.0.1\n{anonymous}persistence true\npersistence_location {}/\n\
+             autosave_interval 1\nmax_queued_messages 0\n{window}{more}",
+            folder.display()
+        );
+        Self::start_as(place, port, &lines)
+    }
+
+    /// Starts one with that configuration, which has it listen on that port.
+    ///
+    /// # Panics
+    /// If it doesn't come up.
+    pub fn start_as(place: &Place, port: u16, lines: &str) -> Self {
         let config = place.path("mosquitto.conf");
-        fs::write(
-            &config,
-            format!("listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\n"),
-        )
-        .expect("the folder is ours");
-        let log = File::create(place.path("mosquitto.log")).expect("the folder is ours");
-        let child = system("mosquitto", PACKAGES)
-            .arg("-c")
-            .arg(config)
-            .stdin(Stdio::null())
-            .stdout(Stdio::null())
-            .stderr(log)
-            .spawn()
-            .expect("mosquitto can be started");
-        let broker = Self { child, port };
-        wait_for("the broker's port", || {
-            TcpStream::connect((Ipv4Addr::LOCALHOST, port)).ok()
-        });
+        fs::write(&config, lines).expect("the folder is ours");
+        let child = run(&config);
+        let broker = Self { child, port, config };
+        broker.wait_until_up();
         broker
+    }
+
+    fn wait_until_up(&self) {
+        wait_for("the broker's port", || {
+            TcpStream::connect((Ipv4Addr::LOCALHOST, self.port)).ok()
+        });
+    }
+
+    /// Ends it by a signal and waits for that.
+    ///
+    /// # Panics
+    /// If it can't be signalled.
+    pub fn end(&mut self, signal: Signal) {
+        kill_process(Pid::from_child(&self.child), signal).expect("the broker can be signalled");
+        self.child.wait().expect("the child is ours");
+    }
+
+    /// Starts it again after [`Broker::end`].
+    ///
+    /// # Panics
+    /// If it doesn't come up.
+    pub fn again(&mut self) {
+        self.child = run(&self.config);
+        self.wait_until_up();
+    }
+
+    /// Has it read its access rules and passwords again.
+    ///
+    /// # Panics
+    /// If it can't be signalled.
+    pub fn reload(&self) {
+        kill_process(Pid::from_child(&self.child), Signal::HUP).expect("the broker can be signalled");
     }
 
     /// Where it listens.
@@ -72,10 +138,7 @@ impl Broker {
 
     /// The `[mqtt]` section of a lab that publishes to it.
     pub fn section(&self) -> String {
-        format!(
-            "\n[mqtt]\nbroker = \"mqtt://127.0.0.1:{}\"\nplain = true\n",
-            self.port
-        )
+        section_at(self.port)
     }
 
     /// A new subscriber to everything. What is retained comes to it first.
@@ -83,9 +146,27 @@ impl Broker {
     /// # Panics
     /// If `mosquitto_sub` can't be started.
     pub fn subscribe(&self) -> Subscriber {
+        self.subscribe_as(&["-t", "#"])
+    }
+
+    /// A subscriber to every recorded reading, whose session lasts while it or the broker is away.
+    ///
+    /// # Panics
+    /// If `mosquitto_sub` can't be started.
+    pub fn keep_history(&self) -> Subscriber {
+        let topic = "benchward/+/+/history/+";
+        self.subscribe_as(&["-c", "-i", "keeper", "-u", "keeper", "-x", "86400", "-t", topic])
+    }
+
+    /// A new subscriber with these arguments of `mosquitto_sub`.
+    ///
+    /// # Panics
+    /// If `mosquitto_sub` can't be started.
+    pub fn subscribe_as(&self, arguments: &[&str]) -> Subscriber {
         let mut child = system("mosquitto_sub", PACKAGES)
             .args(["-V", "5", "-h", "127.0.0.1", "-p", &self.port.to_string()])
-            .args(["-q", "1", "-t", "#", "-F", "%r %q %t %p"])
+            .args(["-q", "1", "-F", "%r %q %t %p"])
+            .args(arguments)
             .stdin(Stdio::null())
             .stdout(Stdio::piped())
             .spawn()
@@ -102,6 +183,22 @@ impl Broker {
         });
         Subscriber { child, messages }
     }
+}
+
+fn run(config: &Path) -> Child {
+    let log = File::options()
+        .create(true)
+        .append(true)
+        .open(config.with_extension("log"))
+        .expect("the folder is ours");
+    system("mosquitto", PACKAGES)
+        .arg("-c")
+        .arg(config)
+        .stdin(Stdio::null())
+        .stdout(Stdio::null())
+        .stderr(log)
+        .spawn()
+        .expect("mosquitto can be started")
 }
 
 impl Drop for Broker {
@@ -152,6 +249,11 @@ pub struct Subscriber {
 }
 
 impl Subscriber {
+    /// What `look` finds in all it has got so far.
+    pub fn look<T>(&self, look: impl FnOnce(&[Message]) -> T) -> T {
+        look(&self.messages.lock().unwrap_or_else(PoisonError::into_inner))
+    }
+
     /// All it has got so far.
     pub fn messages(&self) -> Vec<Message> {
         self.messages

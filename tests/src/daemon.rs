@@ -205,6 +205,18 @@ impl Daemon {
         }
     }
 
+    /// Memory that it has in RAM, megabytes.
+    ///
+    /// # Panics
+    /// If it is gone.
+    pub fn memory_mb(&self) -> f64 {
+        let status = format!("/proc/{}/status", self.pid.as_raw_nonzero());
+        let status = std::fs::read_to_string(status).expect("it runs");
+        let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:"));
+        let kb = line.and_then(|line| line.split_whitespace().next()?.parse::<f64>().ok());
+        kb.expect("the kernel tells it") / 1024.0
+    }
+
     /// Whether it runs.
     ///
     /// # Panics

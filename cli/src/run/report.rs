@@ -64,7 +64,7 @@ struct Evidence {
 
 async fn gather(records: &Records, number: u64) -> Result<Evidence, Failure> {
     let run = records.run(number).await?;
-    let readings = records.readings(number, &run.channels).await?;
+    let readings = Readings::of(records.recording(number).await?, &run.channels);
     let query = shapes::TripQuery {
         all: true,
         station: Some(run.run.station.clone()),

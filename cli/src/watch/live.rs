@@ -425,7 +425,11 @@ fn look_back(place: Place, station: String, run: u64, answers: mpsc::Sender<Came
             let Ok(daemon) = place.reach().await else { return };
             let records = Records::Daemon(daemon);
             let Ok(shown) = records.run(run).await else { return };
-            let readings = records.readings(run, &shown.channels).await.unwrap_or_default();
+            let readings = records
+                .recording(run)
+                .await
+                .map(|run| Readings::of(run, &shown.channels))
+                .unwrap_or_default();
             let _ = answers.send(Came::Run(station, Box::new(shown), readings)).await;
         });
     });

@@ -119,7 +119,7 @@ pub trait Archive {
     fn runs(&self, query: &str) -> Result<String, crate::Error>;
     /// One run, as JSON.
     fn run(&self, run: u64) -> Result<String, crate::Error>;
-    /// The readings of a run through a pipe, as `csv` or `jsonl`.
+    /// The readings of a run, as `csv` or `jsonl` through a pipe, or as a `run-file`.
     fn export(&self, run: u64, format: &str) -> Result<zbus::wire::OwnedFd, crate::Error>;
     /// Journal entries that match a query (JSON), as JSON.
     fn journal(&self, query: &str) -> Result<String, crate::Error>;

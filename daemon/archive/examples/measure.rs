@@ -202,7 +202,9 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     });
     time("one-hour run to CSV", &mut || {
         let mut out = Vec::new();
-        export::csv(&reader, 1, &mut out).map_or(0, |_| out.len())
+        reader
+            .recording(1)
+            .map_or(0, |run| export::csv(run, &mut out).map_or(0, |_| out.len()))
     });
     time("page of runs by station", &mut || {
         let query = Query {

@@ -241,6 +241,7 @@ impl Archive {
         }
         writer.commit()?;
         writer.pack_everything();
+        writer.take_back_cursors()?;
         if writer.health().free_bytes < options.reserve_bytes {
             opened
                 .notes

@@ -136,7 +136,12 @@ impl Columns {
 
     /// Row by row.
     pub(crate) fn scans(&self) -> impl Iterator<Item = Scan> + '_ {
-        (0..self.len()).map(|at| {
+        self.scans_from(0)
+    }
+
+    /// Row by row, without the first `from`.
+    pub(crate) fn scans_from(&self, from: usize) -> impl Iterator<Item = Scan> + '_ {
+        (from..self.len()).map(|at| {
             let width = self.channels.len();
             Scan {
                 at: Wall(self.wall[at]),

@@ -1,14 +1,14 @@
 //! A run's readings for other programs: one row a scan.
 
-use std::collections::BTreeSet;
 use std::io::{self, Write};
 
 use serde_json::{Map, Value as Json, json};
 
-use crate::error::{Damage, Error};
-use crate::reader::{Reader, Readings};
-use crate::reading::{Scan, Scans, Value};
+use crate::error::Damage;
+use crate::reading::Scan;
+use crate::recording::Recording;
 use crate::run::RunRecord;
+use crate::wall::Wall;
 
 /// What was written.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -19,17 +19,6 @@ pub struct Exported {
     pub damage: Vec<Damage>,
 }
 
-/// Why an export failed.
-#[derive(Debug, thiserror::Error)]
-pub enum ExportError {
-    /// The archive.
-    #[error(transparent)]
-    Archive(#[from] Error),
-    /// Where it was to go.
-    #[error("cannot write the export: {0}")]
-    Write(#[from] io::Error),
-}
-
 /// Comma-separated values (RFC 4180, lines end with a line feed), with a head.
 ///
 /// Columns: `time` (RFC 3339 UTC with milliseconds), `elapsed_s` (since the run's start by the monotonic clock), per channel `NAME_celsius` (the shortest
@@ -37,55 +26,52 @@ pub enum ExportError {
 /// `good`, `stale`, `absent`, or the fault. The quality columns stand last so that the ones before keep their places.
 ///
 /// # Errors
-/// [`ExportError::Archive`] without such a run, [`ExportError::Write`].
-pub fn csv(reader: &Reader, run: u64, out: &mut dyn Write) -> Result<Exported, ExportError> {
-    let record = reader.run(run)?;
-    let readings = reader.readings(run)?;
-    let channels = channels(&record, reader.readings(run)?);
-    let mut out = io::BufWriter::with_capacity(1 << 16, out);
+/// When `out` fails.
+pub fn csv(mut run: Recording, out: &mut dyn Write) -> io::Result<Exported> {
     let mut head = vec!["time".to_owned(), "elapsed_s".to_owned()];
+    let channels = run.channels();
     head.extend(channels.iter().map(|name| quoted(&format!("{name}_celsius"))));
     head.extend(["heat", "phase", "stage", "target_celsius"].map(String::from));
     head.extend(channels.iter().map(|name| quoted(&format!("{name}_quality"))));
     writeln!(out, "{}", head.join(","))?;
-    let exported = each_row(readings, &channels, |scan, values| {
-        write!(out, "{},{}", scan.at, elapsed(&record, scan))?;
-        for value in values {
+    let record = run.record().clone();
+    let mut times = Times::default();
+    each_block(&mut run, out, |scan, row| {
+        times.put(row, scan.at)?;
+        write!(row, ",{}", elapsed_s(&record, scan))?;
+        for value in &scan.values {
             match value.celsius() {
-                Some(celsius) => write!(out, ",{celsius}")?,
-                None => write!(out, ",")?,
+                Some(celsius) => write!(row, ",{celsius}")?,
+                None => row.push(b','),
             }
         }
-        write!(out, ",{},{},", scan.heat, scan.phase.name())?;
+        write!(row, ",{},{},", scan.heat, scan.phase.name())?;
         if let Some(stage) = scan.stage {
-            write!(out, "{stage}")?;
+            write!(row, "{stage}")?;
         }
         match scan.target_celsius {
-            Some(target) => write!(out, ",{target}")?,
-            None => write!(out, ",")?,
+            Some(target) => write!(row, ",{target}")?,
+            None => row.push(b','),
         }
-        for value in values {
-            write!(out, ",{}", value.quality())?;
+        for value in &scan.values {
+            row.push(b',');
+            row.extend_from_slice(value.quality().as_bytes());
         }
-        writeln!(out)
-    })?;
-    out.flush()?;
-    Ok(exported)
+        row.push(b'\n');
+        Ok(())
+    })
 }
 
 /// JSON Lines: an object a scan with `time`, `elapsed_s`, `channels` (by name: `celsius`, a number or null, and `quality`), `heat`, `phase`, `stage`, `target_celsius`.
 ///
 /// # Errors
-/// [`ExportError::Archive`] without such a run, [`ExportError::Write`].
-pub fn jsonl(reader: &Reader, run: u64, out: &mut dyn Write) -> Result<Exported, ExportError> {
-    let record = reader.run(run)?;
-    let readings = reader.readings(run)?;
-    let channels = channels(&record, reader.readings(run)?);
-    let mut out = io::BufWriter::with_capacity(1 << 16, out);
-    let exported = each_row(readings, &channels, |scan, values| {
+/// When `out` fails.
+pub fn jsonl(mut run: Recording, out: &mut dyn Write) -> io::Result<Exported> {
+    let (record, channels) = (run.record().clone(), run.channels().to_vec());
+    each_block(&mut run, out, |scan, row| {
         let by_name: Map<String, Json> = channels
             .iter()
-            .zip(values)
+            .zip(&scan.values)
             .map(|(name, value)| {
                 (
                     name.clone(),
@@ -94,74 +80,70 @@ pub fn jsonl(reader: &Reader, run: u64, out: &mut dyn Write) -> Result<Exported,
             })
             .collect();
         let line = json!({
-            "time": scan.at, "elapsed_s": elapsed(&record, scan), "channels": by_name, "heat": scan.heat,
+            "time": scan.at, "elapsed_s": elapsed_s(&record, scan), "channels": by_name, "heat": scan.heat,
             "phase": scan.phase, "stage": scan.stage, "target_celsius": scan.target_celsius,
         });
-        writeln!(out, "{line}")
-    })?;
-    out.flush()?;
-    Ok(exported)
+        writeln!(row, "{line}")
+    })
 }
 
-/// The record's channels, then others that readings have.
-fn channels(record: &RunRecord, mut readings: Readings) -> Vec<String> {
-    let mut names: Vec<String> = record
-        .channels
-        .iter()
-        .map(|channel| channel.name.clone())
-        .collect();
-    let mut known: BTreeSet<String> = names.iter().cloned().collect();
-    // Channels change with the configuration only, and that not during a run: the first block tells, as a rule.
-    for name in readings.channels().iter() {
-        if known.insert(name.clone()) {
-            names.push(name.clone());
-        }
-    }
-    names
-}
-
-fn each_row(
-    mut readings: Readings,
-    channels: &[String],
-    mut write: impl FnMut(&Scan, &[Value]) -> io::Result<()>,
+/// Writes the rows, a block at a time.
+fn each_block(
+    run: &mut Recording,
+    out: &mut dyn Write,
+    mut put: impl FnMut(&Scan, &mut Vec<u8>) -> io::Result<()>,
 ) -> io::Result<Exported> {
     let mut exported = Exported {
         rows: 0,
         damage: Vec::new(),
     };
-    let mut values = vec![Value::Absent; channels.len()];
-    while let Some(block) = readings.next_block() {
-        let Scans {
-            channels: found,
-            scans,
-        } = match block {
-            Ok(scans) => scans,
-            Err(damage) => {
-                exported.damage.push(damage);
-                continue;
+    let mut rows = Vec::new();
+    while let Some(block) = run.next_block() {
+        match block {
+            Ok(block) => {
+                rows.clear();
+                for scan in &block.scans {
+                    put(scan, &mut rows)?;
+                    exported.rows += 1;
+                }
+                out.write_all(&rows)?;
             }
-        };
-        let places: Vec<Option<usize>> = channels
-            .iter()
-            .map(|name| found.iter().position(|other| other == name))
-            .collect();
-        for scan in &scans {
-            for (value, place) in values.iter_mut().zip(&places) {
-                *value = place.map_or(Value::Absent, |place| scan.values[place]);
-            }
-            write(scan, &values)?;
-            exported.rows += 1;
+            Err(damage) => exported.damage.push(damage),
         }
     }
+    out.flush()?;
     Ok(exported)
 }
 
 /// Seconds since the run's start, to the millisecond.
-fn elapsed(record: &RunRecord, scan: &Scan) -> f64 {
+pub fn elapsed_s(record: &RunRecord, scan: &Scan) -> f64 {
     let ms = i128::from(scan.mono_ms) - i128::from(record.started_mono_ms);
     #[expect(clippy::cast_precision_loss, reason = "exact below 285,000 years")]
     let seconds = ms as f64 / 1000.0;
     seconds
+}
+
+/// Writes times, most of which are of the same second as the one before.
+#[derive(Default)]
+struct Times {
+    second: Option<i64>,
+    /// That second, up to its point.
+    text: String,
+}
+
+impl Times {
+    fn put(&mut self, out: &mut Vec<u8>, at: Wall) -> io::Result<()> {
+        let (second, ms) = (at.0.div_euclid(1000), at.0.rem_euclid(1000));
+        if self.second != Some(second) {
+            let text = Wall(second.saturating_mul(1000)).to_string();
+            let Some(text) = text.strip_suffix("000Z") else {
+                // Out of the calendar's range.
+                return write!(out, "{at}");
+            };
+            (self.second, self.text) = (Some(second), text.to_owned());
+        }
+        write!(out, "{}{ms:03}Z", self.text)
+    }
 }
 
 fn quoted(field: &str) -> String {
@@ -169,5 +151,32 @@ fn quoted(field: &str) -> String {
         format!("\"{}\"", field.replace('"', "\"\""))
     } else {
         field.to_owned()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn times_are_those_of_their_type() {
+        let mut times = Times::default();
+        for at in [
+            1_795_611_600_000,
+            1_795_611_600_007,
+            1_795_611_600_999,
+            1_795_611_601_000,
+            0,
+            -1,
+            -1000,
+            -62_135_596_800_001,
+            i64::MAX,
+            i64::MIN,
+            5,
+        ] {
+            let mut out = Vec::new();
+            times.put(&mut out, Wall(at)).unwrap();
+            assert_eq!(String::from_utf8(out).unwrap(), Wall(at).to_string());
+        }
     }
 }

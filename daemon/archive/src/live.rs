@@ -56,6 +56,8 @@ pub(crate) struct OpenView {
     pub(crate) path: PathBuf,
     pub(crate) file: Arc<File>,
     pub(crate) length: u64,
+    /// Rows in its chunks.
+    pub(crate) rows: u64,
 }
 
 impl Segment {
@@ -113,6 +115,24 @@ impl Live {
             .flat_map(|station| &station.segments)
             .map(|segment| segment.columns.len())
             .sum()
+    }
+
+    /// Segments of a file that are not in it yet, in order.
+    pub(crate) fn segments_of<'a>(&'a self, key: &'a FileKey) -> impl Iterator<Item = &'a Segment> {
+        self.stations.iter().flat_map(move |station| {
+            let segments = station.segments.iter();
+            segments.filter(move |segment| match key {
+                FileKey::Run(run) => segment.run == Some(*run),
+                FileKey::Loose { station: name, day } => {
+                    segment.run.is_none() && segment.day == *day && station.name == *name
+                }
+            })
+        })
+    }
+
+    /// Whether a file is not sealed, or not even begun.
+    pub(crate) fn has_unsealed(&self, key: &FileKey) -> bool {
+        self.open.contains_key(key) || self.segments_of(key).next().is_some()
     }
 
     /// Number of a station, which is added if it is new.

@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, VecDeque};
 use std::fs::File;
+use std::io::{Seek, Write};
 use std::os::unix::fs::{FileExt, MetadataExt};
 use std::path::Path;
 use std::sync::Arc;
@@ -19,15 +20,16 @@ use crate::journal::{Entry, Hash, JournalQuery, Verified};
 use crate::ledger::{Document, Revision};
 use crate::live::{self, OpenView, Shared};
 use crate::reading::{Scan, Scans};
+use crate::recording::Recording;
 use crate::run::{Query, RunRecord};
-use crate::run_file::{self, FileChunks, FileKey};
-use crate::store::{Failure, Store};
+use crate::run_file::{self, About, FileChunks, FileKey};
+use crate::store::Store;
 use crate::table::Table;
 use crate::wall::Wall;
 
 /// Reads the archive; clones share everything. No call waits for the writer's disk work.
 #[derive(Clone)]
-pub struct Reader(Arc<Shared>);
+pub struct Reader(pub(crate) Arc<Shared>);
 
 impl Reader {
     pub(crate) fn of(shared: Arc<Shared>) -> Self {
@@ -74,6 +76,7 @@ impl Reader {
                     path: path.clone(),
                     file,
                     length: survey.whole,
+                    rows: survey.rows(),
                 },
             );
         }
@@ -120,6 +123,57 @@ impl Reader {
             self.run(run)?;
         }
         Ok(readings)
+    }
+
+    /// A run's record and readings.
+    ///
+    /// # Errors
+    /// As [`Reader::run`] and [`Reader::readings`].
+    pub fn recording(&self, run: u64) -> Result<Recording, Error> {
+        Ok(Recording::new(self.run(run)?, self.readings(run)?))
+    }
+
+    /// A run as a file for another program, to be read with [`Recording::of_file`]: the sealed file itself, or, while the run goes on, one in memory
+    /// that is made of all that is there so far. Nothing is decoded for that.
+    ///
+    /// # Errors
+    /// [`Error::NoSuchRun`], [`Error::Files`] if the file cannot be read.
+    pub fn run_file(&self, run: u64) -> Result<File, Error> {
+        let key = FileKey::Run(run);
+        let live = self.live(&key);
+        if live.is_empty()
+            && let Some(path) = key.sealed(&self.0.root)?.first()
+        {
+            return File::open(path).map_err(Error::files(path, "read"));
+        }
+        let record = self.run(run)?;
+        let mut bytes = format::file_head();
+        for source in live.sources {
+            match source {
+                Source::Open(open) => {
+                    bytes.resize(usize::try_from(open.length).unwrap_or(0), 0);
+                    open.file
+                        .read_exact_at(&mut bytes, 0)
+                        .map_err(Error::files(&open.path, "read"))?;
+                }
+                Source::Waiting(columns) => {
+                    let about = About::new(&self.0.lab, &record.station, &key, &columns.channels);
+                    run_file::put_waiting(&mut bytes, &about, columns);
+                }
+                Source::File(_) => {}
+            }
+        }
+        run_file::put_record(&mut bytes, &record);
+        let memory = rustix::fs::memfd_create("run", rustix::fs::MemfdFlags::CLOEXEC);
+        memory
+            .map_err(std::io::Error::from)
+            .and_then(|memory| {
+                let mut file = File::from(memory);
+                file.write_all(&bytes)?;
+                file.rewind()?;
+                Ok(file)
+            })
+            .map_err(Error::files(&self.0.root, "make a copy of a run in memory"))
     }
 
     /// A station's readings outside runs with a wall time in `from..to`, in the order in which they were recorded.
@@ -234,7 +288,7 @@ impl Reader {
 
     fn readings_of(&self, run: Option<u64>) -> Readings {
         Readings {
-            shared: Arc::clone(&self.0),
+            shared: Some(Arc::clone(&self.0)),
             run,
             within: None,
             sources: VecDeque::new(),
@@ -422,12 +476,6 @@ impl Reader {
     pub fn limits(&self) -> Result<BTreeMap<String, f64>, Error> {
         self.0.ask(|ledger| ledger.limits())
     }
-
-    /// How far a consumer has acknowledged.
-    pub fn cursor(&self, consumer: &str) -> Result<Option<u64>, Error> {
-        self.0
-            .ask(|ledger| Ok::<_, Failure>(ledger.cursors()?.remove(consumer)))
-    }
 }
 
 fn coarse_of_file(path: &Path, step_ms: i64) -> Result<Vec<Coarse>, Error> {
@@ -466,7 +514,8 @@ fn coarse_of(mut readings: Readings, step_ms: i64) -> Vec<Coarse> {
 
 /// Readings, row by row, or in blocks with [`Readings::next_block`]. A damaged place comes out as an error, and the rows behind it follow.
 pub struct Readings {
-    shared: Arc<Shared>,
+    /// Who counts damage; nobody where the file came from elsewhere.
+    shared: Option<Arc<Shared>>,
     run: Option<u64>,
     within: Option<(Wall, Wall)>,
     sources: VecDeque<Source>,
@@ -481,6 +530,18 @@ enum Source {
 }
 
 impl Readings {
+    /// Those of a file that came from elsewhere.
+    pub(crate) fn of_file(run: u64, chunks: FileChunks) -> Self {
+        Self {
+            shared: None,
+            run: Some(run),
+            within: None,
+            sources: VecDeque::from([Source::File(chunks)]),
+            block: Vec::new().into_iter(),
+            channels: Arc::new([]),
+        }
+    }
+
     fn is_empty(&self) -> bool {
         self.sources.is_empty()
     }
@@ -560,7 +621,9 @@ impl Readings {
     }
 
     fn damaged(&self, damage: Damage) -> Damage {
-        self.shared.damaged.fetch_add(1, Ordering::Relaxed);
+        if let Some(shared) = &self.shared {
+            shared.damaged.fetch_add(1, Ordering::Relaxed);
+        }
         damage
     }
 }

@@ -42,25 +42,32 @@ impl Retention {
         }
     }
 
+    /// Something that somebody should know later.
+    pub(crate) fn note(&mut self, text: String) {
+        self.notes.push(text);
+    }
+
     pub(crate) fn notes(&mut self) -> Vec<String> {
         std::mem::take(&mut self.notes)
     }
 
-    /// Removes what is old, and while the disk is `short` what is oldest. Returns whether anything was removed.
-    pub(crate) fn look(&mut self, root: &Path, now: Wall, short: bool) -> bool {
+    /// Removes what is old, and while the disk is `short` what is oldest. Returns what was removed.
+    pub(crate) fn look(&mut self, root: &Path, now: Wall, short: bool) -> Vec<PathBuf> {
         let due = self.swept.is_none_or(|swept| swept.elapsed() >= SWEEP_EVERY);
         if !due && !short {
-            return false;
+            return Vec::new();
         }
         let mut kept = sealed_days(root);
         kept.sort();
-        let mut removed = 0;
+        let mut removed = Vec::new();
         if due {
             self.swept = Some(Instant::now());
             let oldest = now.day().saturating_sub(self.days.into());
             let old: Vec<_> = kept.extract_if(.., |(day, _)| *day < oldest).collect();
             let through = old.last().map(|(day, _)| *day);
-            let count = old.iter().filter(|(_, path)| remove(path)).count();
+            let before = removed.len();
+            removed.extend(old.into_iter().map(|(_, path)| path).filter(|path| remove(path)));
+            let count = removed.len() - before;
             if let Some(through) = through.filter(|_| count > 0) {
                 self.notes.push(format!(
                     "{count} files of readings outside runs, through {}, were removed: older than {} days",
@@ -68,7 +75,6 @@ impl Retention {
                     self.days
                 ));
             }
-            removed += count;
         }
         if short {
             for (day, path) in kept.iter().take(REMOVED_A_LOOK) {
@@ -76,7 +82,7 @@ impl Retention {
                     break;
                 }
                 if remove(path) {
-                    removed += 1;
+                    removed.push(path.clone());
                     if let Some(trouble) = &mut self.trouble {
                         trouble.removed += 1;
                         trouble.through = trouble.through.max(Some(*day));
@@ -84,7 +90,7 @@ impl Retention {
                 }
             }
         }
-        removed > 0
+        removed
     }
 
     /// Whether the disk is in `trouble` now, and how many scans were dropped since the start.

@@ -9,8 +9,9 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
-use crate::chunk::{ChunkHead, Columns, Place, sum_of_names};
+use crate::chunk::{ChunkHead, Columns, Place, SCANS_MAX, sum_of_names};
 use crate::coarse::{Coarse, LEVELS_MS, Making};
+use crate::cursor::Stretch;
 use crate::error::{Damage, Error};
 use crate::files;
 use crate::format::{self, Block, Blocks, IndexEntry, Kind};
@@ -268,6 +269,11 @@ impl RunFile {
         Ok(())
     }
 
+    /// Rows in its chunks.
+    pub(crate) fn rows(&self) -> u64 {
+        rows(&self.index)
+    }
+
     /// Nothing is in it yet but its head.
     pub(crate) fn is_empty(&self) -> bool {
         self.index.is_empty()
@@ -408,6 +414,18 @@ pub(crate) struct Survey {
     pub(crate) damage: Vec<Damage>,
 }
 
+impl Survey {
+    /// Rows in its chunks.
+    pub(crate) fn rows(&self) -> u64 {
+        rows(&self.index)
+    }
+}
+
+fn rows(index: &[IndexEntry]) -> u64 {
+    let chunks = index.iter().filter_map(|entry| entry.chunk);
+    chunks.map(|(count, _, _)| u64::from(count)).sum()
+}
+
 /// Reads what is in a file.
 pub(crate) fn survey(path: &Path) -> Result<Survey, Error> {
     let bytes = fs::read(path).map_err(Error::files(path, "read"))?;
@@ -428,11 +446,14 @@ pub(crate) fn survey(path: &Path) -> Result<Survey, Error> {
     };
     let mut blocks = match Blocks::of(path, &bytes) {
         Ok(blocks) => blocks,
+        // Killed while it was begun: nothing was in it.
+        Err(_) if format::file_head().starts_with(&bytes) => return Ok(found),
         Err(damage) => {
             found.damage.push(damage);
             return Ok(found);
         }
     };
+    let mut abouts = Vec::new();
     for block in blocks.by_ref() {
         let block = match block {
             Ok(block) => block,
@@ -445,7 +466,7 @@ pub(crate) fn survey(path: &Path) -> Result<Survey, Error> {
         let understood = match block.kind {
             Kind::About => serde_json::from_slice::<About>(block.body).ok().map(|about| {
                 found.key = found.key.take().or(about.key());
-                found.about = Some(about);
+                abouts.push((block.at, about));
             }),
             Kind::Chunk => ChunkHead::read(block.body).map(|head| {
                 found.last_place = found.last_place.max(Some(head.last_place));
@@ -487,7 +508,10 @@ pub(crate) fn survey(path: &Path) -> Result<Survey, Error> {
             found.journal.clear();
         }
         found.damage.retain(|damage| damage.at < found.whole);
+        // One that is cut off with the chunk that it came before names nothing any more.
+        abouts.retain(|(at, _)| *at < found.whole);
     }
+    found.about = abouts.pop().map(|(_, about)| about);
     Ok(found)
 }
 
@@ -578,6 +602,37 @@ fn journal_lines(body: &[u8]) -> Option<Vec<(Hash, Entry)>> {
         .collect()
 }
 
+/// Appends rows that are in no file yet.
+pub(crate) fn put_waiting(out: &mut Vec<u8>, about: &About, mut columns: Columns) {
+    format::put_block(out, Kind::About, &json(about));
+    while !columns.is_empty() {
+        let chunk = columns.head(SCANS_MAX);
+        columns.drop_head(chunk.len());
+        format::put_block(out, Kind::Chunk, &chunk.encode());
+    }
+}
+
+/// Appends what is known of the run by now.
+pub(crate) fn put_record(out: &mut Vec<u8>, record: &RunRecord) {
+    format::put_block(out, Kind::Run, &json(record));
+}
+
+/// The newest record in a run's file.
+pub(crate) fn newest_record(path: &Path, bytes: &[u8]) -> Result<RunRecord, Damage> {
+    let mut newest = None;
+    for block in Blocks::of(path, bytes)?
+        .flatten()
+        .filter(|block| block.kind == Kind::Run)
+    {
+        newest = serde_json::from_slice(block.body).ok().or(newest);
+    }
+    newest.ok_or_else(|| Damage {
+        path: path.to_owned(),
+        at: 0,
+        why: "has no record of a run".into(),
+    })
+}
+
 /// The chunks of a file, to be decoded one after the other.
 pub(crate) struct FileChunks {
     path: PathBuf,
@@ -613,7 +668,8 @@ impl FileChunks {
         Ok(Self::new(path, bytes))
     }
 
-    fn new(path: PathBuf, bytes: Vec<u8>) -> Self {
+    /// The chunks of a file's bytes.
+    pub(crate) fn new(path: PathBuf, bytes: Vec<u8>) -> Self {
         let mut chunks = Vec::new();
         let mut channels = BTreeMap::new();
         let start = bytes.as_ptr() as usize;
@@ -658,6 +714,55 @@ impl FileChunks {
             chunks,
             channels,
         }
+    }
+
+    /// Rows in all chunks.
+    pub(crate) fn rows(&self) -> u64 {
+        let chunks = self.chunks.iter().flatten();
+        chunks.map(|chunk| self.rows_of(chunk)).sum()
+    }
+
+    fn rows_of(&self, chunk: &ChunkAt) -> u64 {
+        ChunkHead::read(&self.bytes[chunk.body.clone()]).map_or(0, |head| head.count as u64)
+    }
+
+    /// Finds the row that comes after `skip` others, and puts it and those behind it in the same chunk, at most `max`, into `stretch`.
+    /// Returns whether there was one, or one that can't be read; else `skip` is less by the rows that there are.
+    pub(crate) fn rows_at(&mut self, skip: &mut u64, max: usize, stretch: &mut Stretch) -> bool {
+        while let Some(chunk) = self.chunks.last() {
+            match chunk {
+                Ok(chunk) if self.rows_of(chunk) <= *skip => {
+                    *skip -= self.rows_of(chunk);
+                    self.chunks.pop();
+                }
+                Ok(chunk) => {
+                    let count = self.rows_of(chunk);
+                    match self.next() {
+                        Some(Ok(columns)) => {
+                            let from = usize::try_from(*skip).unwrap_or(usize::MAX);
+                            stretch.scans = columns.scans_from(from).take(max).collect();
+                            stretch.next += stretch.scans.len() as u64;
+                            stretch.channels = columns.channels;
+                        }
+                        Some(Err(damage)) => {
+                            stretch.damage.push(damage);
+                            stretch.next += count - *skip;
+                        }
+                        None => {}
+                    }
+                    return true;
+                }
+                Err(_) => {
+                    // Where rows are to come from, or at the end: what is before has been told.
+                    if let Some(Err(damage)) = self.chunks.pop()
+                        && *skip == 0
+                    {
+                        stretch.damage.push(damage);
+                    }
+                }
+            }
+        }
+        false
     }
 
     /// Leaves only chunks that may hold wall times in `from..to`.

@@ -11,6 +11,7 @@ use std::time::{Duration, Instant};
 use crate::board_model::BoardModelRecord;
 use crate::calibration::CalibrationRecord;
 use crate::chunk::{Columns, SCANS_MAX, ScanRef};
+use crate::cursor::Cursor;
 use crate::document_file;
 use crate::error::Error;
 use crate::files;
@@ -19,6 +20,7 @@ use crate::journal::{Entry, Hash, JournalEntry};
 use crate::journal_file::JournalFile;
 use crate::ledger::{self, Days, Document, Revision};
 use crate::live::{OpenView, Shared};
+use crate::reader::Reader;
 use crate::reading::{Row, StationIx};
 use crate::retention::Retention;
 use crate::run::RunRecord;
@@ -95,7 +97,7 @@ pub struct Writer {
     next_run: u64,
     days: Days,
     documents: BTreeMap<(Document, String), (u32, Hash)>,
-    cursors: BTreeMap<String, u64>,
+    cursors: BTreeMap<String, Cursor>,
     safety: Safety,
     safety_waits: bool,
 
@@ -128,7 +130,7 @@ pub(crate) struct Start {
     pub(crate) next_run: u64,
     pub(crate) days: Days,
     pub(crate) documents: Vec<(Document, String, u32, Hash)>,
-    pub(crate) cursors: BTreeMap<String, u64>,
+    pub(crate) cursors: BTreeMap<String, Cursor>,
     pub(crate) safety: Safety,
     pub(crate) tail_number: u64,
     pub(crate) tail_files: BTreeMap<u64, PathBuf>,
@@ -465,15 +467,31 @@ impl Writer {
         self.put_document(Document::BoardModel, &name, &record.text())
     }
 
-    /// Notes how far a consumer has acknowledged.
-    pub fn put_cursor(&mut self, consumer: &str, n: u64) {
-        self.pending.push(ledger::put_cursor(consumer, n));
-        self.cursors.insert(consumer.into(), n);
+    /// Notes how far a consumer has been acknowledged.
+    ///
+    /// # Errors
+    /// [`Error::TooLarge`] over 120 KiB.
+    pub fn put_cursor(&mut self, consumer: &str, cursor: &Cursor) -> Result<(), Error> {
+        self.pending.push(ledger::put_cursor(consumer, cursor)?);
+        self.cursors.insert(consumer.into(), cursor.clone());
+        Ok(())
     }
 
-    /// How far a consumer has acknowledged, on the disk or not yet.
-    pub fn cursor(&self, consumer: &str) -> Option<u64> {
-        self.cursors.get(consumer).copied()
+    /// How far a consumer has been acknowledged, on the disk or not yet.
+    pub fn cursor(&self, consumer: &str) -> Option<&Cursor> {
+        self.cursors.get(consumer)
+    }
+
+    /// Takes cursors back to the rows that are there, at opening: of what a crash took, a consumer may have had more, and the rows that
+    /// come in their place are new.
+    pub(crate) fn take_back_cursors(&mut self) -> Result<(), Error> {
+        let reader = Reader::of(Arc::clone(&self.shared));
+        for (consumer, mut cursor) in self.cursors.clone() {
+            if cursor.take_back(|series| reader.rows_in(series).ok()) {
+                self.put_cursor(&consumer, &cursor)?;
+            }
+        }
+        self.commit().map(|_| ())
     }
 
     /// Brings all that waits (not the readings) to the disk. When this returns `Ok`, it survives a power cut; the number is that of the newest
@@ -496,8 +514,12 @@ impl Writer {
             return Ok(());
         }
         if self.pending_end {
-            // A run that is known to have ended has its last readings. Should the tail fail, they wait for a chunk.
-            let _ = self.tail.write(true);
+            // A run that is known to have ended has its last readings. Should the tail fail, they go into its file at once; should that fail, too,
+            // they wait in memory, and a crash costs them: the end is not held back, nor is what else waits.
+            if self.tail.write(true).is_err() {
+                let ended: Vec<u64> = self.to_seal.iter().copied().collect();
+                let _ = ended.into_iter().try_for_each(|run| self.pack_run(run));
+            }
             // And what it was decided on. Should its file fail, that is tried again until the file is sealed.
             let _ = self.write_decisions().and_then(|()| self.sync_ended());
             self.pending_end = false;
@@ -677,7 +699,17 @@ impl Writer {
         let trouble = short || self.trouble.is_some() || self.away.is_some();
         self.retention.told(now, trouble, self.dropped_rows);
         let removed = self.retention.look(&self.shared.root, now, short);
-        if removed && let Ok(free) = files::free_bytes(&self.shared.root) {
+        for (consumer, cursor) in &self.cursors {
+            for (series, rows) in removed.iter().filter_map(|path| cursor.lost_with(path)) {
+                self.retention.note(format!(
+                    "{series}: readings were removed before `{consumer}` had passed them on; it has been acknowledged {rows} rows of \
+                     them, the others it will never have"
+                ));
+            }
+        }
+        if !removed.is_empty()
+            && let Ok(free) = files::free_bytes(&self.shared.root)
+        {
             self.free_bytes = free;
         }
         if short {
@@ -868,9 +900,8 @@ impl Writer {
         })
     }
 
-    fn seal_run(&mut self, run: u64) -> Result<(), Error> {
-        self.write_decisions()?;
-        let key = FileKey::Run(run);
+    /// Packs all readings of a run.
+    fn pack_run(&mut self, run: u64) -> Result<(), Error> {
         let holds = |live: &crate::live::Live, at: usize| {
             live.stations[at]
                 .segments
@@ -886,6 +917,13 @@ impl Writer {
             }
         }
         self.waiting = self.shared.live().waiting_rows();
+        Ok(())
+    }
+
+    fn seal_run(&mut self, run: u64) -> Result<(), Error> {
+        self.write_decisions()?;
+        self.pack_run(run)?;
+        let key = FileKey::Run(run);
         let Some(record) = self.shared.ask(|ledger| ledger.run(run))? else {
             self.to_seal.remove(&run);
             return Ok(());
@@ -1022,5 +1060,6 @@ fn view(file: &RunFile) -> OpenView {
         path: file.path.clone(),
         file: Arc::clone(&file.file),
         length: file.length,
+        rows: file.rows(),
     }
 }

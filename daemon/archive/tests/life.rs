@@ -6,9 +6,9 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
 use benchward_archive::{
-    Archive, CalibrationRecord, Calibrations, ChannelRecord, CheckRecord, Document, Error, FaultKind,
-    JournalEntry, JournalQuery, Opened, Options, Order, Outcome, Phase, Query, Reader, Readings, Row,
-    RunRecord, Scan, StationIx, Value, Verdict, Wall, Writer, export,
+    Archive, CalibrationRecord, Calibrations, ChannelRecord, CheckRecord, Cursor, Document, Error, FaultKind,
+    JournalEntry, JournalQuery, Opened, Options, Order, Outcome, Phase, Query, Reader, Readings, Recording,
+    Row, RunRecord, Scan, StationIx, Value, Verdict, Wall, Writer, export,
 };
 use serde_json::json;
 
@@ -142,7 +142,7 @@ fn filled(dir: &Path) -> (Writer, Reader) {
     writer
         .put_trip("bench-1", "over-temperature", &json!({"celsius": 181.5}))
         .unwrap();
-    writer.put_cursor("mqtt", 2);
+    writer.put_cursor("mqtt", &Cursor::from(2, None)).unwrap();
     writer.put_run(&ended(run)).unwrap();
     for n in 0..20 {
         append(&mut writer, station, None, &scan(n));
@@ -329,7 +329,7 @@ fn everything_is_there_after_reopening() {
         rows(reader.loose("bench-1", Wall(0), Wall(i64::MAX)).unwrap()),
         scans(0..20)
     );
-    assert_eq!(writer.cursor("mqtt"), Some(2));
+    assert_eq!(writer.cursor("mqtt"), Some(&Cursor::from(2, None)));
     assert_eq!(
         reader
             .runs(&Query {
@@ -642,7 +642,7 @@ fn a_damaged_chunk_costs_that_chunk() {
             .first()
             .map_or(3, |&chunk| usize::try_from(chunk).unwrap())] = true;
         let mut csv = Vec::new();
-        let exported = export::csv(&reader, 1, &mut csv).unwrap();
+        let exported = export::csv(reader.recording(1).unwrap(), &mut csv).unwrap();
         assert_eq!(
             (exported.rows, exported.damage.len()),
             (rows.len() as u64, damage.len())
@@ -879,7 +879,10 @@ fn exports_say_what_was_recorded() {
     let dir = tempfile::tempdir().unwrap();
     let (_writer, reader) = filled(dir.path());
     let mut out = Vec::new();
-    assert_eq!(export::csv(&reader, 1, &mut out).unwrap().rows, 1500);
+    assert_eq!(
+        export::csv(reader.recording(1).unwrap(), &mut out).unwrap().rows,
+        1500
+    );
     let text = String::from_utf8(out).unwrap();
     let lines: Vec<&str> = text.lines().collect();
     assert_eq!(lines.len(), 1501);
@@ -909,7 +912,12 @@ fn exports_say_what_was_recorded() {
         }
     }
     let mut out = Vec::new();
-    assert_eq!(export::jsonl(&reader, 1, &mut out).unwrap().rows, 1500);
+    assert_eq!(
+        export::jsonl(reader.recording(1).unwrap(), &mut out)
+            .unwrap()
+            .rows,
+        1500
+    );
     let first: serde_json::Value =
         serde_json::from_slice(out.split(|&byte| byte == b'\n').next().unwrap()).unwrap();
     assert_eq!(
@@ -920,7 +928,57 @@ fn exports_say_what_was_recorded() {
         (&first["phase"], &first["elapsed_s"]),
         (&json!("ramp"), &json!(0.0))
     );
-    assert!(export::csv(&reader, 9, &mut Vec::new()).is_err());
+    assert!(matches!(reader.recording(9), Err(Error::NoSuchRun(9))));
+}
+
+/// What another process is handed of a run: nothing yet, in the tail only, in both, sealed.
+#[test]
+fn a_run_is_handed_over_as_a_file() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut writer, reader, _) = open(dir.path());
+    let station = writer.station("bench-1", &["board-top", "board-edge"]).unwrap();
+    writer.put_run(&run_record(1)).unwrap();
+    writer.commit().unwrap();
+    let check = |rows: u64, record: &RunRecord| {
+        let name = Path::new("run 1");
+        let mut handed = Recording::of_file(name, reader.run_file(1).unwrap()).unwrap();
+        assert_eq!(handed.record(), record);
+        assert_eq!(handed.channels(), ["board-top", "board-edge"]);
+        let mut found = Vec::new();
+        while let Some(block) = handed.next_block() {
+            found.extend(block.unwrap().scans);
+        }
+        assert_eq!(found, scans(0..rows));
+    };
+    check(0, &run_record(1));
+    for n in 0..3000 {
+        append(&mut writer, station, Some(1), &scan(n));
+        match n {
+            // More than a chunk in the tail and no file.
+            1299 => check(1300, &run_record(1)),
+            // Some of it packed.
+            1300 => writer.tick(START),
+            1301 => check(1302, &run_record(1)),
+            _ => {}
+        }
+    }
+    writer.put_run(&ended(1)).unwrap();
+    check(3000, &run_record(1));
+    writer.commit().unwrap();
+    check(3000, &ended(1));
+    writer.tick(START);
+    assert!(reader.sealed_file(1).unwrap().is_some());
+    check(3000, &ended(1));
+
+    assert!(matches!(reader.run_file(9), Err(Error::NoSuchRun(9))));
+    let rubbish = dir.path().join("rubbish");
+    for text in ["", "rubbish"] {
+        fs::write(&rubbish, text).unwrap();
+        let refused = Recording::of_file(&rubbish, fs::File::open(&rubbish).unwrap())
+            .err()
+            .unwrap();
+        assert!(refused.to_string().contains("rubbish at byte 0"), "{refused}");
+    }
 }
 
 #[test]
@@ -1069,6 +1127,105 @@ fn about_to_seal(dir: &Path) -> (Writer, Reader) {
     writer.put_run(&ended(1)).unwrap();
     writer.commit().unwrap();
     (writer, reader)
+}
+
+/// What a kill leaves when it comes while the file of a run is begun.
+#[test]
+fn a_run_file_torn_at_its_beginning_is_begun_again() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut writer, _) = filled(dir.path());
+    writer.put_run(&run_record(2)).unwrap();
+    writer.commit().unwrap();
+    writer.tick(START);
+    let other = tempfile::tempdir().unwrap();
+    let whole = fs::read(dir.path().join("open/run-000002.bwr")).unwrap();
+    for length in (0..whole.len()).filter(|length| *length < 40 || length % 50 == 0) {
+        let place = other.path().join(format!("torn-{length}"));
+        copy(dir.path(), &place);
+        fs::write(place.join("open/run-000002.bwr"), &whole[..length]).unwrap();
+        let (writer, reader, opened) = open(&place);
+        assert_eq!(
+            (opened.notes, opened.torn_bytes > 0),
+            (vec![], length > 0),
+            "cut to {length}"
+        );
+        assert_eq!(
+            reader.run(2).unwrap().outcome,
+            Some(Outcome::Lost),
+            "cut to {length}"
+        );
+        writer.close(START).unwrap();
+        assert!(reader.sealed_file(2).unwrap().is_some(), "cut to {length}");
+    }
+}
+
+/// A kill between the names of new channels and the chunk that has them: the names are cut off with it, and have to be written again.
+#[test]
+fn the_first_chunk_of_other_channels_torn_at_any_byte_is_written_again() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut writer, _, _) = open(dir.path());
+    let station = writer.station("bench-1", &["board-top", "board-edge"]).unwrap();
+    // Its record names other channels than its rows have.
+    writer
+        .put_run(&RunRecord {
+            channels: Vec::new(),
+            ..run_record(1)
+        })
+        .unwrap();
+    writer.commit().unwrap();
+    writer.tick(START);
+    for n in 0..700 {
+        append(&mut writer, station, Some(1), &scan(n));
+    }
+    writer.sync().unwrap();
+    let other = tempfile::tempdir().unwrap();
+    let before = other.path().join("before");
+    copy(dir.path(), &before);
+    let open_file = "open/run-000001.bwr";
+    let from = fs::metadata(before.join(open_file)).unwrap().len();
+    writer.tick(START);
+    let whole = fs::read(dir.path().join(open_file)).unwrap();
+    for length in (usize::try_from(from).unwrap()..whole.len()).step_by(29) {
+        let place = other.path().join(format!("torn-{length}"));
+        copy(&before, &place);
+        fs::write(place.join(open_file), &whole[..length]).unwrap();
+        let (writer, reader, opened) = open(&place);
+        assert_eq!(opened.notes, [""; 0], "cut to {length}");
+        // Before it is sealed: sealing writes the names once more.
+        assert_eq!(
+            rows(reader.readings(1).unwrap()),
+            scans(0..700),
+            "cut to {length}"
+        );
+        writer.close(START).unwrap();
+        assert_eq!(
+            rows(reader.readings(1).unwrap()),
+            scans(0..700),
+            "cut to {length}"
+        );
+    }
+}
+
+/// The tail fails at the moment at which a run ends: its last readings go into its file instead.
+#[test]
+fn the_last_readings_of_a_run_survive_a_tail_that_fails() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut writer, _, _) = open(dir.path());
+    let station = writer.station("bench-1", &["board-top", "board-edge"]).unwrap();
+    writer.put_run(&run_record(1)).unwrap();
+    writer.commit().unwrap();
+    fs::remove_dir_all(dir.path().join("tail")).unwrap();
+    for n in 0..700 {
+        append(&mut writer, station, Some(1), &scan(n));
+    }
+    writer.put_run(&ended(1)).unwrap();
+    writer.commit().unwrap();
+    // As a kill would leave it.
+    let other = tempfile::tempdir().unwrap();
+    let place = other.path().join("killed");
+    copy(dir.path(), &place);
+    let (_writer, reader, _) = open(&place);
+    assert_eq!(rows(reader.readings(1).unwrap()), scans(0..700));
 }
 
 #[test]

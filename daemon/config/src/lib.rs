@@ -138,7 +138,7 @@ pub struct Roles {
 }
 
 /// Publishing to a broker.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Mqtt {
     /// Where the broker is.
     pub broker: Broker,
@@ -152,10 +152,69 @@ pub struct Mqtt {
     pub client: Option<ClientCertificate>,
     /// Whether plain JSON is published.
     pub plain: bool,
+    /// Which recorded readings are published as well, none left out.
+    pub history: History,
+    /// At most so many of them a second, so that a gap that is filled leaves room to everything else.
+    pub history_readings_per_s: u32,
+    /// How often live values are published.
+    pub live: Live,
     /// Whether and as what Sparkplug is published.
     pub sparkplug: Option<Sparkplug>,
     /// What may be asked for by message.
     pub allow: Allow,
+}
+
+/// Which recorded readings are published.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum History {
+    /// None.
+    Off,
+    /// Those of runs.
+    #[default]
+    Runs,
+    /// Those outside runs as well.
+    All,
+}
+
+/// How often live values are published.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Live {
+    /// Channels of a station with a run.
+    pub run: Pace,
+    /// Channels of the others.
+    pub idle: Pace,
+    /// States that don't change are said again after this time.
+    pub state_heartbeat: Millis,
+}
+
+impl Default for Live {
+    /// During a run by a tenth of a degree, four times a second: what an eye can follow. Else by half a degree and once a second.
+    fn default() -> Self {
+        Self {
+            run: Pace {
+                deadband: CelsiusDelta::constant(0.1),
+                apart: Millis(250),
+                heartbeat: Millis::from_secs(10),
+            },
+            idle: Pace {
+                deadband: CelsiusDelta::constant(0.5),
+                apart: Millis(1_000),
+                heartbeat: Millis::from_secs(60),
+            },
+            state_heartbeat: Millis::from_secs(10),
+        }
+    }
+}
+
+/// When a channel's value is published.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Pace {
+    /// When it has moved so far since it was last.
+    pub deadband: CelsiusDelta,
+    /// And so much time has passed.
+    pub apart: Millis,
+    /// When it has not moved, after this time. Not below `apart`.
+    pub heartbeat: Millis,
 }
 
 /// A certificate and its key, both PEM.
@@ -170,10 +229,14 @@ pub struct ClientCertificate {
 /// Sparkplug 3.0.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Sparkplug {
-    /// The group id.
+    /// The group id. No `/`, `+`, `#` or control character in it.
     pub group: String,
     /// Whether it is published.
     pub enabled: bool,
+    /// Id of the host that births wait for, of the same characters. None: they wait for nobody.
+    pub primary_host: Option<String>,
+    /// Whether data carry numbers in place of names and types.
+    pub aliases: bool,
 }
 
 /// What a message may ask for. There is no more to allow: from outside, the lab can only be made cooler.
@@ -190,6 +253,15 @@ pub struct Allow {
 pub struct Metrics {
     /// Where to listen.
     pub listen: SocketAddr,
+}
+
+impl Default for Metrics {
+    /// On this host alone: whoever reaches the page may read it.
+    fn default() -> Self {
+        Self {
+            listen: SocketAddr::from(([127, 0, 0, 1], 9464)),
+        }
+    }
 }
 
 /// A circuit shared by stations.

@@ -6,7 +6,7 @@ use std::ops::Range;
 use std::path::PathBuf;
 
 use benchward_core::mistake::table::{
-    Bounds, Entry, Section, TEXT_CHARS_MAX, Table, document, is_name, kind, table_of, text_of,
+    Bounds, Entry, Section, TEXT_CHARS_MAX, Table, document, figure, is_name, kind, table_of, text_of,
 };
 use benchward_core::mistake::{Collector, Mistakes, nearest, quote};
 use benchward_core::recipe::{ABSENT_MAX, ABSENT_MIN, CEILING_MIN, TARGET_MAX};
@@ -16,8 +16,9 @@ use toml::de::{DeTable, DeValue};
 
 use crate::wiring::{End, Wiring};
 use crate::{
-    Allow, ArchiveSection, Broker, Bus, Channel, ClientCertificate, Config, Display, Instance, LabSection,
-    Metrics, Mqtt, Program, Roles, Sparkplug, Station, Supply, TEXT_BYTES_MAX, ThermocoupleType, settings,
+    Allow, ArchiveSection, Broker, Bus, Channel, ClientCertificate, Config, Display, History, Instance,
+    LabSection, Live, Metrics, Mqtt, Pace, Program, Roles, Sparkplug, Station, Supply, TEXT_BYTES_MAX,
+    ThermocoupleType, settings,
 };
 
 const TOP: Section = Section {
@@ -56,13 +57,24 @@ const MQTT: Section = Section {
         "certificate_file",
         "key_file",
         "plain",
+        "history",
+        "history_readings_per_s",
+        "live",
         "sparkplug",
         "allow",
     ],
 };
+const LIVE: Section = Section {
+    place: "in `live` of `[mqtt]`",
+    keys: &["run", "idle", "state_heartbeat_s"],
+};
+const PACE: Section = Section {
+    place: "in `run` or `idle` of `live` of `[mqtt]`",
+    keys: &["deadband_celsius", "at_most_per_s", "heartbeat_s"],
+};
 const SPARKPLUG: Section = Section {
     place: "in `sparkplug` of `[mqtt]`",
-    keys: &["group", "enabled"],
+    keys: &["group", "enabled", "primary_host", "aliases"],
 };
 const METRICS: Section = Section {
     place: "in `[metrics]`",
@@ -97,8 +109,8 @@ const CHANNEL: Section = Section {
 };
 
 pub(crate) const EVERYWHERE: &[&Section] = &[
-    &TOP, &LAB, &CEILING, &PRESENCE, &ARCHIVE, &ROLES, &MQTT, &SPARKPLUG, &METRICS, &SUPPLY, &DRIVER,
-    &STATION, &CHANNEL,
+    &TOP, &LAB, &CEILING, &PRESENCE, &ARCHIVE, &ROLES, &MQTT, &LIVE, &PACE, &SPARKPLUG, &METRICS, &SUPPLY,
+    &DRIVER, &STATION, &CHANNEL,
 ];
 
 /// Ceiling of a lab that doesn't say: what leaded and lead-free solder work needs, and no more.
@@ -139,6 +151,21 @@ const SOCKET_BYTES_MAX: usize = 107;
 
 /// Longest name of a unix group, characters (`useradd(8)`).
 const GROUP_CHARS_MAX: usize = 32;
+
+/// Readings a second of a gap that is filled: 100 are one bench of ten channels and no gap; a million is more than a broker takes.
+const HISTORY_RATE: Bounds = Bounds::within(100.0, 1e6, "readings a second");
+
+/// A day away of three benches with four channels at 10 Hz is filled in 17 minutes.
+const HISTORY_RATE_DEFAULT: u32 = 10_000;
+
+/// Beyond 50 °C a dashboard would miss a whole ramp.
+const DEADBANDS: Bounds = Bounds::within(0.0, 50.0, "°C");
+
+/// Live values of a channel: ten a second is as fast as benches are read.
+const AT_MOST: Bounds = Bounds::within(0.01, 10.0, "a second");
+
+/// From a second to an hour: within this time a dashboard knows that nothing moves, or that nobody is there.
+const HEARTBEATS: Bounds = Bounds::within(1.0, 3_600.0, "s");
 
 /// Longest user name at a broker and longest Sparkplug group, characters.
 const MQTT_CHARS_MAX: usize = 128;
@@ -391,28 +418,117 @@ fn mqtt(collector: &mut Collector<'_>, top: &Table<'_, '_>) -> Option<Mqtt> {
         ca_file: path(collector, &table, "ca_file"),
         client,
         plain: table.flag(collector, "plain").unwrap_or(true),
+        history: history(collector, &table),
+        history_readings_per_s: history_rate(collector, &table),
+        live: live(collector, &table),
         sparkplug: sparkplug(collector, &table),
         allow: allow(collector, &table),
         broker: broker?,
     })
 }
 
+fn history(collector: &mut Collector<'_>, mqtt: &Table<'_, '_>) -> History {
+    let words = [
+        ("runs", History::Runs),
+        ("all", History::All),
+        ("off", History::Off),
+    ];
+    mqtt.choice(collector, "history", &words).unwrap_or_default()
+}
+
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "within bounds far inside the type"
+)]
+fn history_rate(collector: &mut Collector<'_>, mqtt: &Table<'_, '_>) -> u32 {
+    mqtt.number(collector, "history_readings_per_s", HISTORY_RATE)
+        .map_or(HISTORY_RATE_DEFAULT, |rate| rate.into_inner() as u32)
+}
+
+fn live(collector: &mut Collector<'_>, mqtt: &Table<'_, '_>) -> Live {
+    let default = Live::default();
+    let Some(table) = section(collector, mqtt, "live", &LIVE) else {
+        return default;
+    };
+    Live {
+        run: pace(collector, &table, "run", default.run),
+        idle: pace(collector, &table, "idle", default.idle),
+        state_heartbeat: table
+            .number(collector, "state_heartbeat_s", HEARTBEATS)
+            .map_or(default.state_heartbeat, |seconds| {
+                Millis::from_secs_f64(seconds.into_inner())
+            }),
+    }
+}
+
+fn pace(collector: &mut Collector<'_>, live: &Table<'_, '_>, key: &str, default: Pace) -> Pace {
+    let Some(table) = section(collector, live, key, &PACE) else {
+        return default;
+    };
+    let deadband = table.difference(collector, "deadband_celsius", DEADBANDS);
+    let at_most = table.number(collector, "at_most_per_s", AT_MOST);
+    let heartbeat = table.number(collector, "heartbeat_s", HEARTBEATS);
+    let pace = Pace {
+        deadband: deadband.map_or(default.deadband, Spanned::into_inner),
+        apart: at_most.map_or(default.apart, |rate| {
+            Millis::from_secs_f64(1.0 / rate.into_inner())
+        }),
+        heartbeat: heartbeat.map_or(default.heartbeat, |seconds| {
+            Millis::from_secs_f64(seconds.into_inner())
+        }),
+    };
+    if pace.heartbeat < pace.apart {
+        let apart = figure(pace.apart.seconds());
+        table.wrong(
+            collector,
+            if table.has("heartbeat_s") {
+                "heartbeat_s"
+            } else {
+                "at_most_per_s"
+            },
+            &format!(
+                "asks for a value each {} s, and `at_most_per_s` allows one in {apart} s",
+                figure(pace.heartbeat.seconds())
+            ),
+            format!("write `heartbeat_s = {apart}` or more, or raise `at_most_per_s`"),
+        );
+    }
+    pace
+}
+
 fn sparkplug(collector: &mut Collector<'_>, mqtt: &Table<'_, '_>) -> Option<Sparkplug> {
     let table = section(collector, mqtt, "sparkplug", &SPARKPLUG)?;
     table.require(collector, "group", "\"...\"");
     let enabled = table.flag(collector, "enabled").unwrap_or(true);
-    let group = table.text(collector, "group", MQTT_CHARS_MAX)?;
-    if let Some(odd) = group.get_ref().chars().find(|c| matches!(c, '/' | '+' | '#')) {
+    let aliases = table.flag(collector, "aliases").unwrap_or(false);
+    let primary_host = sparkplug_id(collector, &table, "primary_host");
+    Some(Sparkplug {
+        group: sparkplug_id(collector, &table, "group")?,
+        enabled,
+        primary_host,
+        aliases,
+    })
+}
+
+/// An id that becomes part of topics.
+fn sparkplug_id(collector: &mut Collector<'_>, table: &Table<'_, '_>, key: &str) -> Option<String> {
+    let id = table.text(collector, key, MQTT_CHARS_MAX)?;
+    if let Some(odd) = id.get_ref().chars().find(|c| matches!(c, '/' | '+' | '#')) {
         collector.add(
-            group.span(),
-            format!("`group` has `{odd}` in it, which MQTT topics keep for themselves"),
+            id.span(),
+            format!("`{key}` has `{odd}` in it, which MQTT topics keep for themselves"),
             "leave out `/`, `+` and `#`",
         );
     }
-    Some(Sparkplug {
-        group: group.into_inner().to_owned(),
-        enabled,
-    })
+    if key == "group" && *id.get_ref() == "STATE" {
+        collector.add(
+            id.span(),
+            "`group` is `STATE`, under which hosts say whether they are there",
+            "choose another name",
+        );
+    }
+    Some(id.into_inner().to_owned())
 }
 
 fn allow(collector: &mut Collector<'_>, mqtt: &Table<'_, '_>) -> Allow {
@@ -439,8 +555,9 @@ fn allow(collector: &mut Collector<'_>, mqtt: &Table<'_, '_>) -> Allow {
 
 fn metrics(collector: &mut Collector<'_>, top: &Table<'_, '_>) -> Option<Metrics> {
     let table = section(collector, top, "metrics", &METRICS)?;
-    table.require(collector, "listen", "\"127.0.0.1:9464\"");
-    let listen = table.text(collector, "listen", TEXT_CHARS_MAX)?;
+    let Some(listen) = table.text(collector, "listen", TEXT_CHARS_MAX) else {
+        return Some(Metrics::default());
+    };
     let parsed = listen.get_ref().parse::<SocketAddr>();
     if parsed.is_err() {
         collector.add(

@@ -195,9 +195,14 @@ fn every_promised_key_is_read() {
                 ca_file: Some(PathBuf::from("/etc/benchward/ca.pem")),
                 client: None,
                 plain: true,
+                history: History::Runs,
+                history_readings_per_s: 10_000,
+                live: Live::default(),
                 sparkplug: Some(Sparkplug {
                     group: "rework".to_owned(),
-                    enabled: false
+                    enabled: false,
+                    primary_host: None,
+                    aliases: false,
                 }),
                 allow: Allow::default(),
             }),
@@ -863,12 +868,64 @@ fn a_broker_has_an_address_and_credentials_that_go_together() {
             "`group` has `/` in it, which MQTT topics keep for themselves -> leave out `/`, `+` and `#`",
         ),
         (
+            "broker = \"mqtt://b\"\nsparkplug = { group = \"\" }",
+            "`group` is empty -> write something between the quotes, or remove the line",
+        ),
+        (
+            "broker = \"mqtt://b\"\nsparkplug = { group = \"STATE\" }",
+            "`group` is `STATE`, under which hosts say whether they are there -> choose another name",
+        ),
+        (
+            "broker = \"mqtt://b\"\nsparkplug = { group = \"rework\", primary_host = \"#\" }",
+            "`primary_host` has `#` in it, which MQTT topics keep for themselves -> leave out `/`, `+` and `#`",
+        ),
+        (
+            "broker = \"mqtt://b\"\nsparkplug = { group = \"rework\", aliases = 1 }",
+            "`aliases` has to be true or false, not a number -> write `aliases = true` or `aliases = false`",
+        ),
+        (
+            "broker = \"mqtt://b\"\nsparkplug = { group = \"rework\", primary = \"x\" }",
+            "unknown key `primary` in `sparkplug` of `[mqtt]` -> did you mean `primary_host`?",
+        ),
+        (
             "broker = \"mqtt://b\"\nallow = [\"start\"]",
             "`start` can't be allowed: only present and stop can, the lab gets no hotter by message -> remove it",
         ),
         (
             "broker = \"mqtt://b\"\nallow = [\"presnt\"]",
             "`presnt` can't be allowed: only present and stop can, the lab gets no hotter by message -> did you mean `present`?",
+        ),
+        (
+            "broker = \"mqtt://b\"\nhistory = \"gaps\"",
+            "`history` has to be one of runs, all, off, not `gaps` -> write one of: runs, all, off",
+        ),
+        (
+            "broker = \"mqtt://b\"\nhistory_readings_per_s = 50",
+            "`history_readings_per_s` is 50 readings a second, below the limit of 100 readings a second -> write a number within 100 and 1000000 readings a second",
+        ),
+        (
+            "broker = \"mqtt://b\"\nlive = { run = { deadband_celsius = 60 } }",
+            "`deadband_celsius` is 60 °C, above the limit of 50 °C -> write a number within 0 and 50 °C",
+        ),
+        (
+            "broker = \"mqtt://b\"\nlive = { idle = { at_most_per_s = 11 } }",
+            "`at_most_per_s` is 11 a second, above the limit of 10 a second -> write a number within 0.01 and 10 a second",
+        ),
+        (
+            "broker = \"mqtt://b\"\nlive = { state_heartbeat_s = 0.5 }",
+            "`state_heartbeat_s` is 0.5 s, below the limit of 1 s -> write a number within 1 and 3600 s",
+        ),
+        (
+            "broker = \"mqtt://b\"\nlive = { run = { at_most_per_s = 0.05 } }",
+            "`at_most_per_s` asks for a value each 10 s, and `at_most_per_s` allows one in 20 s -> write `heartbeat_s = 20` or more, or raise `at_most_per_s`",
+        ),
+        (
+            "broker = \"mqtt://b\"\nlive = { run = { at_most_per_s = 0.05, heartbeat_s = 5 } }",
+            "`heartbeat_s` asks for a value each 5 s, and `at_most_per_s` allows one in 20 s -> write `heartbeat_s = 20` or more, or raise `at_most_per_s`",
+        ),
+        (
+            "broker = \"mqtt://b\"\nlive = { ramp = {} }",
+            "unknown key `ramp` in `live` of `[mqtt]` -> did you mean `run`?",
         ),
         (
             "broker = \"mqtt://b\"\npassword = \"secret\"\nusername = \"x\"",
@@ -909,10 +966,21 @@ fn metrics_listen_on_an_address() {
             )],
         );
     }
-    check_before(
-        "[metrics]",
-        &["`listen` is missing in `[metrics]` -> add `listen = \"127.0.0.1:9464\"`"],
+    let metrics = |text: &str| {
+        parse(&format!("{text}\n{SHORTEST}"))
+            .metrics
+            .map(|metrics| metrics.listen.to_string())
+    };
+    assert_eq!(
+        metrics("[metrics]").as_deref(),
+        Some("127.0.0.1:9464"),
+        "this host alone"
     );
+    assert_eq!(
+        metrics("[metrics]\nlisten = \"[::]:9000\"").as_deref(),
+        Some("[::]:9000")
+    );
+    assert_eq!(metrics(""), None);
 }
 
 #[test]

@@ -1,9 +1,15 @@
 //! Supplies: what stations on one circuit may draw together, at any moment.
 //!
 //! Each scan of a station lays out anew what every station on its supply last asked for: benches that dwell first, since
-//! a dwell that is starved is spoilt; then the run that began first, since nothing predicts yet which would be latest. That
+//! a dwell that is starved is spoilt; then the run that began first. That
 //! is where the station should be; of it the station gets what is not still held by others. So each moves only its own
 //! on-time, and within two scans of everyone the layout is there.
+//!
+//! The order among ramps was chosen on twelve boards of three and four benches (`tests/control`). The run foretold to be
+//! latest first makes benches with little power to spare take turns, which heats none of them: slower than to start a bench only when
+//! rated powers fit, by up to 2.3 times, and on-times that move in every window are cut short by that. The run with least time
+//! left first is up to 10 % faster for one recipe and up to 4 % slower for the other. To have begun first never changes, and a person
+//! can see it.
 //!
 //! What was granted is held until nothing can be drawn by it any more: until the driver has confirmed a later
 //! command, or so long after that its permit has lapsed.

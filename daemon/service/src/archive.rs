@@ -80,6 +80,8 @@ enum Item {
         record: Box<archive::BoardModelRecord>,
         done: oneshot::Sender<Result<u32, String>>,
     },
+    /// How far a consumer of readings has been acknowledged.
+    Cursor(&'static str, Box<archive::Cursor>),
     /// Somebody waits until everything before this is on the disk.
     Barrier(oneshot::Sender<Result<(), String>>),
     /// The end.
@@ -202,6 +204,11 @@ impl Keep {
         wait.await.unwrap_or_else(|_| Err("the archive is closed".into()))
     }
 
+    /// Keeps how far a consumer of readings has been acknowledged, with the next tick.
+    pub(crate) fn cursor(&self, consumer: &'static str, cursor: archive::Cursor) {
+        let _ = self.queue.send(Item::Cursor(consumer, Box::new(cursor)));
+    }
+
     /// Waits until everything that was kept before this call is on the disk.
     pub(crate) async fn barrier(&self) -> Result<(), String> {
         let (done, wait) = oneshot::channel();
@@ -212,6 +219,16 @@ impl Keep {
     /// Ends the thread after everything that was kept before.
     pub(crate) fn close(&self) {
         self.put(Item::Close);
+    }
+
+    /// How many rows of readings wait for the disk.
+    pub(crate) fn rows_waiting(&self) -> usize {
+        self.rows.load(Ordering::Relaxed)
+    }
+
+    /// How many rows of readings were dropped since the start.
+    pub(crate) fn rows_dropped(&self) -> u64 {
+        self.dropped.load(Ordering::Relaxed)
     }
 
     /// The sensors with the calibrations that are kept now.
@@ -391,6 +408,11 @@ impl Keeper {
                 let revision = self.writer.put_board_model(&record);
                 self.stored(revision, done);
             }
+            Item::Cursor(consumer, cursor) => {
+                if let Err(error) = self.writer.put_cursor(consumer, &cursor) {
+                    warn!("after a restart `{consumer}` gets some readings again: {error}");
+                }
+            }
             Item::Barrier(done) => self.barriers.push(done),
             Item::Close => return false,
         }
@@ -510,10 +532,15 @@ impl Keeper {
                 .and_modify(|(_, last)| *last = number)
                 .or_insert((number, number));
         }
+        // Fields, so that a log that has them can be asked for a bench, a run, an interlock.
+        let station = entry.station.and_then(|station| self.station_name(station));
+        let (station, run) = (station.as_deref(), entry.run.map(|run| run.0));
+        let trip = entry.about.map(|about| about.interlock.text());
+        let text = &entry.text;
         match entry.kind {
-            EntryKind::Trip | EntryKind::Alarm | EntryKind::Refused => warn!("{}", entry.text),
-            EntryKind::Heat | EntryKind::Present => tracing::debug!("{}", entry.text),
-            _ => info!("{}", entry.text),
+            EntryKind::Trip | EntryKind::Alarm | EntryKind::Refused => warn!(station, run, trip, "{text}"),
+            EntryKind::Heat | EntryKind::Present => tracing::debug!(station, run, trip, "{text}"),
+            _ => info!(station, run, trip, "{text}"),
         }
     }
 

@@ -17,6 +17,7 @@ use tokio::time::{Instant, sleep, timeout};
 use tracing::{error, info, warn};
 
 use crate::lab::{Command, LabHandle};
+use crate::vitals::Vitals;
 use crate::wiring::Instance;
 
 /// First wait before a driver is started again; doubles each time.
@@ -43,10 +44,16 @@ pub(crate) enum Care {
 }
 
 /// Looks after one instance until it is told to close.
-pub(crate) async fn look_after(instance: Instance, lab: LabHandle, mut care: mpsc::UnboundedReceiver<Care>) {
+pub(crate) async fn look_after(
+    instance: Instance,
+    lab: LabHandle,
+    vitals: Arc<Vitals>,
+    mut care: mpsc::UnboundedReceiver<Care>,
+) {
     let mut back_off = BACK_OFF_FIRST;
     for generation in 1.. {
         let began = Instant::now();
+        vitals.started(instance.id);
         match start(&instance) {
             Ok((mut child, stdin, stdout)) => {
                 let last_words = listen(&instance.name, child.stderr.take());
@@ -137,6 +144,10 @@ fn start(instance: &Instance) -> std::io::Result<(tokio::process::Child, OwnedFd
         .stdin(Stdio::from(its_stdin))
         .stdout(Stdio::from(its_stdout))
         .stderr(Stdio::piped())
+        // The service manager is told things by the daemon alone.
+        .env_remove("NOTIFY_SOCKET")
+        .env_remove("WATCHDOG_USEC")
+        .env_remove("WATCHDOG_PID")
         // A group of its own, so that a Ctrl-C at the daemon's terminal doesn't reach it before the daemon has cut.
         .process_group(0)
         .kill_on_drop(true)

@@ -30,7 +30,9 @@ use tokio::sync::{mpsc as async_mpsc, oneshot};
 use crate::archive::Keep;
 use crate::clock::{Clock, monotonic_ms};
 use crate::drivers::{Care, care_of};
+use crate::host::manager::Watchdog;
 use crate::link::{Link, Notice, Turn};
+use crate::vitals::Vitals;
 use crate::wiring::Wiring;
 use noting::Noting;
 
@@ -139,6 +141,10 @@ pub(crate) struct Told {
     pub(crate) care: Vec<async_mpsc::UnboundedSender<Care>>,
     /// The lab can't go on, and why.
     pub(crate) unfit: async_mpsc::UnboundedSender<String>,
+    /// What is measured of the lab thread, by itself.
+    pub(crate) vitals: Arc<Vitals>,
+    /// The service manager's, where it keeps one: fed by this thread and nobody else, so that one that is stuck isn't.
+    pub(crate) watchdog: Option<Watchdog>,
 }
 
 /// Starts the lab thread.
@@ -212,6 +218,16 @@ enum Untold {
     Signal(Signal),
 }
 
+/// What drivers were told about heat of one event.
+struct HeatTold {
+    /// Some heat was granted.
+    grants: bool,
+    /// Some was taken away.
+    cuts: bool,
+    /// When that was written, by [`monotonic_ms`].
+    at_ms: f64,
+}
+
 impl LabThread {
     fn run(mut self) {
         let mut events = Events::with_capacity(1024);
@@ -240,6 +256,7 @@ impl LabThread {
                     .send(format!("the lab thread can't wait for its drivers: {error}"));
                 return;
             }
+            self.told.vitals.turn();
             self.tick_if_due();
             for event in &events {
                 let Some(instance) = instance_of(event.token()) else {
@@ -261,6 +278,9 @@ impl LabThread {
             }
             self.think();
             self.housekeeping();
+            if let Some(watchdog) = &mut self.told.watchdog {
+                watchdog.feed(monotonic_ms());
+            }
         }
         self.let_drivers_end(&mut events);
     }
@@ -281,10 +301,19 @@ impl LabThread {
         }
     }
 
-    /// Has the core take an event, and what reaches open runs noted.
-    fn take(&mut self, now: Millis, event: Event) -> Vec<Action> {
+    /// Has the core take an event and carries out what comes of it: what concerns heat first, up to the write into the driver's
+    /// pipe; only then is noted what reached open runs, and everything else done. `current`: the link that is out of the map
+    /// because it is being read.
+    fn take(&mut self, current: Option<&mut Link>, now: Millis, event: Event) -> HeatTold {
         let before = self.noting.before(&self.lab, now, &event);
         let actions = self.lab.take(now, event);
+        self.carry_out_heat(current, &actions, now);
+        let is = |what: fn(&Action) -> bool| actions.iter().any(what);
+        let told = HeatTold {
+            grants: is(|action| matches!(action, Action::Heat(_))),
+            cuts: is(|action| matches!(action, Action::Cut { .. } | Action::Off { .. })),
+            at_ms: monotonic_ms(),
+        };
         let outputs = &self.wiring.setup.outputs;
         let serves = |output: OutputId| {
             let nowhere = StationId(u32::MAX);
@@ -294,7 +323,8 @@ impl LabThread {
         };
         self.noting
             .after(&mut self.lab, before, now, &actions, &self.told.archive, serves);
-        actions
+        self.carry_out_rest(actions, now);
+        told
     }
 
     /// Applies a tick where one is due. Also between two long pieces of work, so that a flood of scans can't make the
@@ -302,8 +332,7 @@ impl LabThread {
     fn tick_if_due(&mut self) {
         let now = self.clock.now();
         if self.lab.wake_at().is_none_or(|at| now >= at) {
-            let actions = self.take(now, Event::Tick);
-            self.carry_out(None, actions, now);
+            self.take(None, now, Event::Tick);
         }
     }
 
@@ -316,8 +345,17 @@ impl LabThread {
         if self.links.values().any(Link::readable) && now.since(since) < THINK_WITHIN {
             return;
         }
-        let actions = self.take(now, Event::Think);
-        self.carry_out(None, actions, now);
+        if self.take(None, now, Event::Think).grants {
+            let lab_ms = self.clock.now().since(since).0;
+            #[expect(
+                clippy::cast_precision_loss,
+                reason = "milliseconds of a moment ago, small scales"
+            )]
+            self.told
+                .vitals
+                .grant
+                .took_ms(lab_ms as f64 / self.clock.scale() as f64);
+        }
     }
 
     /// Gives every driver that may have something to say one turn.
@@ -348,8 +386,12 @@ impl LabThread {
             &mut |notice| drop(notices.send(notice)),
             &mut |link, event| {
                 let now = self.clock.now();
-                let actions = self.take(now, event);
-                self.carry_out(Some(link), actions, now);
+                let is_scan = self.measure(link, &event, now);
+                let heard_ms = link.heard_ms();
+                let told = self.take(Some(link), now, event);
+                if is_scan && told.cuts {
+                    self.told.vitals.cut.took_ms(told.at_ms - heard_ms);
+                }
             },
         );
         self.buffer = buffer;
@@ -377,6 +419,23 @@ impl LabThread {
         }
     }
 
+    /// Measures a scan that came, if `event` is one. Returns whether it is.
+    fn measure(&self, link: &Link, event: &Event, now: Millis) -> bool {
+        let Event::Scan { at, .. } = event else {
+            return false;
+        };
+        let vitals = &self.told.vitals;
+        vitals.scanned(link.instance, link.heard_ms());
+        #[expect(
+            clippy::cast_precision_loss,
+            reason = "milliseconds of a moment ago, small scales"
+        )]
+        vitals
+            .scan_delay
+            .took_ms(now.since(*at).0 as f64 / self.clock.scale() as f64);
+        true
+    }
+
     /// Closes the pipes of a driver, which by the protocol takes its outputs to zero, and tells the core.
     fn lost(&mut self, link: Link, loss: Loss) {
         let instance = link.instance;
@@ -393,8 +452,7 @@ impl LabThread {
         }
         drop(link);
         let now = self.clock.now();
-        let actions = self.take(now, Event::DriverDown { instance, loss });
-        self.carry_out(None, actions, now);
+        self.take(None, now, Event::DriverDown { instance, loss });
     }
 
     /// Returns whether the thread is to end.
@@ -430,8 +488,7 @@ impl LabThread {
                     }
                     None => {
                         let now = self.clock.now();
-                        let actions = self.take(now, Event::DriverDown { instance, loss });
-                        self.carry_out(None, actions, now);
+                        self.take(None, now, Event::DriverDown { instance, loss });
                     }
                 }
             }
@@ -446,7 +503,8 @@ impl LabThread {
                 self.next_request += 1;
                 self.waiting.insert(id, answer);
                 let now = self.clock.now();
-                let actions = self.take(
+                self.take(
+                    None,
                     now,
                     Event::Request(Request {
                         id,
@@ -456,7 +514,6 @@ impl LabThread {
                         ask,
                     }),
                 );
-                self.carry_out(None, actions, now);
             }
             Command::Close => {
                 let now = self.clock.now();
@@ -562,8 +619,8 @@ impl LabThread {
         }
     }
 
-    /// Carries actions out in their order. `current`: the link that is out of the map because it is being read.
-    fn carry_out(&mut self, mut current: Option<&mut Link>, actions: Vec<Action>, now: Millis) {
+    /// Tells drivers what the actions say about heat, in their order. `current`: as for [`Self::take`].
+    fn carry_out_heat(&mut self, mut current: Option<&mut Link>, actions: &[Action], now: Millis) {
         for action in actions {
             match action {
                 Action::Heat(grant) => {
@@ -574,19 +631,35 @@ impl LabThread {
                         });
                     }
                 }
-                Action::Off { output, seq } => self.tell(current.as_deref_mut(), output, now, |link| {
-                    link.mailbox.heat(output, seq, Fraction::ZERO, None, now);
+                Action::Off { output, seq } => self.tell(current.as_deref_mut(), *output, now, |link| {
+                    link.mailbox.heat(*output, *seq, Fraction::ZERO, None, now);
                 }),
-                Action::Cut { output, seq } => {
-                    self.tell(current.as_deref_mut(), output, now, |link| {
-                        link.mailbox.cut(output, seq);
-                    });
-                }
-                Action::Restore { output, seq } => {
-                    self.tell(current.as_deref_mut(), output, now, |link| {
-                        link.mailbox.restore(output, seq);
-                    });
-                }
+                Action::Cut { output, seq } => self.tell(current.as_deref_mut(), *output, now, |link| {
+                    link.mailbox.cut(*output, *seq);
+                }),
+                Action::Restore { output, seq } => self.tell(current.as_deref_mut(), *output, now, |link| {
+                    link.mailbox.restore(*output, *seq);
+                }),
+                Action::Answer { .. }
+                | Action::Signal(_)
+                | Action::Journal(_)
+                | Action::KeepTrip { .. }
+                | Action::DropTrip { .. }
+                | Action::KeepLimit { .. }
+                | Action::KeepLabLimit { .. }
+                | Action::KeepCalibration { .. }
+                | Action::Run(_)
+                | Action::Record(_) => {}
+            }
+        }
+    }
+
+    /// Hands on what the actions say to people and to the archive, in their order.
+    fn carry_out_rest(&mut self, actions: Vec<Action>, now: Millis) {
+        for action in actions {
+            match action {
+                // Told already.
+                Action::Heat(_) | Action::Off { .. } | Action::Cut { .. } | Action::Restore { .. } => {}
                 Action::Answer { request, answer } => {
                     if let Some(waiting) = self.waiting.remove(&request) {
                         self.tell_later(Untold::Answer(waiting, answer));

@@ -202,6 +202,11 @@ impl Link {
         why.map(|why| Loss::Protocol(why.as_str().into()))
     }
 
+    /// When what is being read of it came, `CLOCK_MONOTONIC` in milliseconds.
+    pub(crate) fn heard_ms(&self) -> f64 {
+        self.heard_ms
+    }
+
     /// It is being told something that it has to answer.
     pub(crate) fn owes(&mut self, monotonic_ms: f64) {
         self.owes_since_ms.get_or_insert(monotonic_ms);

@@ -9,13 +9,17 @@ mod callers;
 mod check;
 mod clock;
 mod drivers;
+mod host;
 mod lab;
 mod learning;
 mod link;
 mod mailbox;
+mod metrics;
 mod mqtt;
 mod options;
+mod sparkplug;
 mod steady;
+mod vitals;
 mod wiring;
 
 use std::process::ExitCode;
@@ -106,19 +110,6 @@ fn run(options: &Options) -> Result<(), Ended> {
         )
     })?;
 
-    // What the file may say and this version doesn't do is said, not passed over.
-    if config.metrics.is_some() {
-        warn!("[metrics] is set; this version doesn't serve OpenMetrics yet");
-    }
-    if config
-        .mqtt
-        .as_ref()
-        .and_then(|mqtt| mqtt.sparkplug.as_ref())
-        .is_some_and(|sparkplug| sparkplug.enabled)
-    {
-        warn!("`sparkplug` is enabled in [mqtt]; this version publishes plain JSON only");
-    }
-
     for station in config.stations.iter().filter(|station| !station.follows_heat) {
         warn!(
             "station {} says `follows_heat = false`: no board model is held against its readings",
@@ -169,7 +160,15 @@ fn run(options: &Options) -> Result<(), Ended> {
         .worker_threads(2)
         .enable_all()
         .build()?;
-    let result = runtime.block_on(live(&config, &socket, reader, wiring, clock, keep.clone()));
+    let result = runtime.block_on(live(
+        &config,
+        &socket,
+        reader,
+        wiring,
+        clock,
+        keep.clone(),
+        &found,
+    ));
     keep.own("ended", "benchwardd ends".to_owned());
     keep.close();
     runtime.shutdown_timeout(Duration::from_secs(1));
@@ -187,6 +186,7 @@ async fn live(
     wiring: Arc<wiring::Wiring>,
     clock: Arc<clock::Clock>,
     keep: archive::Keep,
+    found: &benchward_archive::Opened,
 ) -> Result<(), Ended> {
     let mut terminate = signal(SignalKind::terminate())?;
     let mut interrupt = signal(SignalKind::interrupt())?;
@@ -194,23 +194,29 @@ async fn live(
     let (notices, notices_said) = mpsc::unbounded_channel();
     let (core_signals, core_signals_said) = mpsc::unbounded_channel();
     let (care, cared): (Vec<_>, Vec<_>) = wiring.instances.iter().map(|_| mpsc::unbounded_channel()).unzip();
-    let kept = keep.clone();
+    let vitals = Arc::new(vitals::Vitals::new(wiring.instances.len()));
+    let (kept, measured) = (keep.clone(), vitals.clone());
     let (lab, lab_thread) = lab::start(wiring.clone(), clock.clone(), move |_| Told {
         archive: kept,
         signals: core_signals,
         notices,
         care,
         unfit,
+        vitals: measured,
+        watchdog: host::manager::Watchdog::of_environment(),
     })?;
 
     let signals = broadcast::Sender::new(SIGNALS_UNREAD_MAX);
     tokio::spawn(log_notices(notices_said));
-    tokio::spawn(fan_out(core_signals_said, signals.clone()));
+    tokio::spawn(fan_out(core_signals_said, signals.clone(), vitals.clone()));
     let tasks: Vec<_> = wiring
         .instances
         .iter()
         .zip(cared)
-        .map(|(instance, cared)| tokio::spawn(drivers::look_after(instance.clone(), lab.clone(), cared)))
+        .map(|(instance, cared)| {
+            let task = drivers::look_after(instance.clone(), lab.clone(), vitals.clone(), cared);
+            tokio::spawn(task)
+        })
         .collect();
     let shared = Arc::new(bus::Shared {
         lab: lab.clone(),
@@ -218,6 +224,7 @@ async fn live(
         reader,
         wiring: wiring.clone(),
         clock,
+        vitals,
         callers: callers::Callers::new(config.roles.as_ref()),
         signals,
         learning: tokio::sync::Mutex::default(),
@@ -231,12 +238,27 @@ async fn live(
     };
     tokio::spawn(listening);
     tokio::spawn(bus::stay_on(config.lab.bus, shared.clone()));
+    let at_host = [
+        tokio::spawn(host::tell_manager(shared.clone())),
+        tokio::spawn(host::watch_power(shared.clone())),
+    ];
+    if let Some(metrics) = config.metrics {
+        tokio::spawn(metrics::serve(metrics, shared.clone()));
+    }
     let (end, ending) = watch::channel(false);
-    let publishing = config
+    let publishing = config.mqtt.clone().filter(|mqtt| mqtt.plain).map(|mqtt| {
+        tokio::spawn(mqtt::publish(
+            mqtt,
+            shared.clone(),
+            ending.clone(),
+            found.store_lost,
+        ))
+    });
+    let edge_node = config
         .mqtt
         .clone()
-        .filter(|mqtt| mqtt.plain)
-        .map(|mqtt| tokio::spawn(mqtt::publish(mqtt, shared.clone(), ending)));
+        .filter(|mqtt| mqtt.sparkplug.as_ref().is_some_and(|sparkplug| sparkplug.enabled))
+        .map(|mqtt| tokio::spawn(sparkplug::publish(mqtt, shared.clone(), ending, found.store_lost)));
     info!(
         "lab {} is up with {} stations",
         wiring.setup.name,
@@ -262,6 +284,10 @@ async fn live(
     };
 
     info!("ending: all heat is cut and every run ends");
+    for task in at_host {
+        task.abort();
+    }
+    host::tell_stopping();
     let ended = tokio::time::timeout(END_WITHIN, async {
         shut_down(&lab).await;
         for task in tasks {
@@ -269,7 +295,7 @@ async fn live(
             let _ = task.await;
         }
         let _ = end.send(true);
-        if let Some(publishing) = publishing {
+        for publishing in [publishing, edge_node].into_iter().flatten() {
             let _ = publishing.await;
         }
         keep.barrier().await
@@ -316,9 +342,15 @@ async fn log_notices(mut notices: mpsc::UnboundedReceiver<Notice>) {
     }
 }
 
-/// From the lab thread's queue, which never makes it wait, to everybody's bounded ones.
-async fn fan_out(mut from: mpsc::UnboundedReceiver<Signal>, to: broadcast::Sender<Signal>) {
+/// From the lab thread's queue, which never makes it wait, to everybody's bounded ones. Nothing is left out here, so that
+/// this is where trips are counted.
+async fn fan_out(
+    mut from: mpsc::UnboundedReceiver<Signal>,
+    to: broadcast::Sender<Signal>,
+    vitals: Arc<vitals::Vitals>,
+) {
     while let Some(signal) = from.recv().await {
+        vitals.note(&signal);
         // Nobody may be listening.
         let _ = to.send(signal);
     }

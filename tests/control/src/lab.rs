@@ -340,11 +340,12 @@ impl World {
                 station,
                 interlock,
                 standing: "tripped",
-                ..
+                text,
             }) => {
                 let station = &mut stations[station.index()];
                 station.trips.push(Trip {
                     interlock: interlock.text().to_owned(),
+                    text,
                     at: now,
                 });
                 station.place = Place::Tripped;

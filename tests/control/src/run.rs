@@ -54,6 +54,8 @@ impl Place {
 pub struct Trip {
     /// Its name.
     pub interlock: String,
+    /// What it said.
+    pub text: String,
     /// When, by the run's clock.
     pub at: Millis,
 }
@@ -353,6 +355,7 @@ pub fn run(plant: &Plant, recipe: &Recipe, by: &mut dyn Decides, conditions: &Co
         .iter()
         .map(|trip| Trip {
             interlock: trip.interlock.clone(),
+            text: trip.text.clone(),
             at: trip.at.since(LEAD),
         })
         .collect();

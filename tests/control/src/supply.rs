@@ -204,12 +204,12 @@ fn day(plants: &[Plant], recipe: &Named, policy: Policy, allowed: f64) -> Result
                     last = now;
                 }
                 Place::Tripped => bail!(
-                    "\"{}\", {policy:?}, seed {}: bench {} was tripped by {} at {now}, heat {:.3}",
+                    "\"{}\", {policy:?}, seed {}: bench {} tripped at {now}, heat {:.3}: {}",
                     recipe.recipe.name,
                     plants[n].number,
                     n + 1,
-                    world.station(n).trips.first().map_or("?", |trip| &trip.interlock),
                     world.station(n).heat,
+                    world.station(n).trips.first().map_or("?", |trip| &trip.text),
                 ),
                 _ => {}
             }

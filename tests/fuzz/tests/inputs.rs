@@ -1,6 +1,6 @@
 //! Some thousand spoiled inputs for each target, on every run of the tests; `tests/fuzz/run` tries more.
 
-use benchward_fuzz::{Kept, configuration, driver_lines, edits, recipe, seeds, spoiled, window};
+use benchward_fuzz::{Kept, configuration, driver_lines, edits, recipe, regressions, seeds, spoiled, window};
 use proptest::prelude::any;
 use proptest::test_runner::{Config, TestRunner};
 
@@ -14,8 +14,11 @@ fn runner(cases: u32) -> TestRunner {
     TestRunner::new(if set { config } else { Config { cases, ..config } })
 }
 
-/// Good texts first, as they are; then spoiled ones.
-fn attempt(folders: &[&str], target: fn(&[u8])) {
+/// What was failed on before, good texts as they are, then spoiled ones.
+fn attempt(name: &str, folders: &[&str], target: fn(&[u8])) {
+    for input in regressions(name) {
+        target(&input);
+    }
     let seeds = seeds(folders);
     for seed in &seeds {
         target(seed);
@@ -29,30 +32,51 @@ fn attempt(folders: &[&str], target: fn(&[u8])) {
 
 #[test]
 fn driver_lines_are_taken_whole_or_not_at_all() {
-    attempt(&["seeds/driver-lines"], driver_lines);
+    attempt("driver_lines", &["seeds/driver-lines"], driver_lines);
 }
 
 #[test]
 fn configurations_are_sound_or_refused() {
-    attempt(&["../../deploy/examples/lab.toml"], configuration);
+    attempt(
+        "configuration",
+        &["../../deploy/examples/lab.toml"],
+        configuration,
+    );
 }
 
 #[test]
 fn recipes_are_sound_or_refused() {
-    attempt(&["../../deploy/examples/recipes"], recipe);
+    attempt("recipe", &["../../deploy/examples/recipes"], recipe);
 }
 
 #[test]
 fn windows_are_sound_or_refused() {
-    attempt(&["../../deploy/examples/windows"], window);
+    attempt("window", &["../../deploy/examples/windows"], window);
 }
 
 #[test]
 fn run_files_are_whole_or_said_to_be_damaged() {
     let kept = Kept::new();
     kept.run_file(&kept.whole);
+    for input in regressions("run_file") {
+        kept.run_file(&input);
+    }
     let tried = runner(200).run(&edits(), |edits| {
         kept.run_file(&spoiled(&kept.whole, &edits));
+        Ok(())
+    });
+    tried.unwrap_or_else(|failure| panic!("{failure}"));
+}
+
+#[test]
+fn run_files_with_right_sums_are_read_to_their_end_or_refused() {
+    let kept = Kept::new();
+    kept.run_file_with_right_sums(&kept.whole);
+    for input in regressions("run_file_with_right_sums") {
+        kept.run_file_with_right_sums(&input);
+    }
+    let tried = runner(400).run(&edits(), |edits| {
+        kept.run_file_with_right_sums(&spoiled(&kept.whole, &edits));
         Ok(())
     });
     tried.unwrap_or_else(|failure| panic!("{failure}"));

@@ -1,10 +1,11 @@
 //! `io.benchward.Archive1` at `/io/benchward/Lab1/archive`.
 
 use std::fs::File;
+use std::io::{self, Write};
 
 use benchward_api::judging::{self, STATS_RUNS_MAX};
 use benchward_api::{Error, redo, shapes};
-use benchward_archive::{self as archive, JournalQuery, Query, export};
+use benchward_archive::{self as archive, JournalQuery, Query, Recording, export};
 use tracing::warn;
 use zbus::wire::OwnedFd;
 
@@ -62,32 +63,43 @@ impl Archive {
         .await
     }
 
-    /// The readings of a run through a pipe, one row a scan. `format`: `csv` or `jsonl`. Needs no role.
+    /// The readings of a run. `format`: `csv` or `jsonl` through a pipe, one row a scan; or `run-file`, a file as the archive keeps it, with all
+    /// that is there so far, which whoever asks takes apart and this process need not. Needs no role.
     ///
     /// Errors: `NoSuch`, `Invalid`, `Archive`.
     async fn export(&self, run: u64, format: String) -> Result<OwnedFd, Error> {
-        if !matches!(&*format, "csv" | "jsonl") {
-            return Err(Error::Invalid(format!(
-                "the format \"{format}\" is not known; it is `csv` or `jsonl`"
-            )));
-        }
+        let rows: fn(Recording, &mut dyn Write) -> io::Result<export::Exported> = match &*format {
+            "csv" => export::csv,
+            "jsonl" => export::jsonl,
+            "run-file" => {
+                let reader = self.0.shared.reader.clone();
+                return blocking(move || {
+                    let file = reader.run_file(run).map_err(|error| no_such(run, error))?;
+                    Ok(OwnedFd::from(std::os::fd::OwnedFd::from(file)))
+                })
+                .await;
+            }
+            _ => {
+                return Err(Error::Invalid(format!(
+                    "the format \"{format}\" is not known; it is `csv`, `jsonl` or `run-file`"
+                )));
+            }
+        };
         let reader = self.0.shared.reader.clone();
         blocking(move || {
-            reader.run(run).map_err(|error| no_such(run, error))?;
+            let recording = reader.recording(run).map_err(|error| no_such(run, error))?;
             let (read, write) = rustix::pipe::pipe_with(rustix::pipe::PipeFlags::CLOEXEC)
                 .map_err(|e| Error::Archive(e.to_string()))?;
             // A thread of its own: it waits for the client, which may take its time or go away.
             std::thread::Builder::new()
                 .name("export".into())
-                .spawn(move || {
-                    let mut pipe = std::io::BufWriter::new(File::from(write));
-                    let done = match &*format {
-                        "csv" => export::csv(&reader, run, &mut pipe),
-                        _ => export::jsonl(&reader, run, &mut pipe),
-                    };
-                    if let Err(error) = done {
-                        warn!("export of run {run} ended early: {error}");
+                .spawn(move || match rows(recording, &mut File::from(write)) {
+                    Ok(exported) => {
+                        for damage in exported.damage {
+                            warn!("export of run {run} lacks rows: {damage}");
+                        }
                     }
+                    Err(error) => warn!("export of run {run} ended early: {error}"),
                 })
                 .map_err(archive_error)?;
             Ok(OwnedFd::from(read))

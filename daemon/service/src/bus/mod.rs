@@ -27,6 +27,7 @@ use crate::archive::Keep;
 use crate::callers::{Callers, Credentials};
 use crate::clock::Clock;
 use crate::lab::LabHandle;
+use crate::vitals::Vitals;
 use crate::wiring::Wiring;
 
 pub(crate) use peers::listen;
@@ -44,6 +45,7 @@ pub(crate) struct Shared {
     pub(crate) reader: Reader,
     pub(crate) wiring: Arc<Wiring>,
     pub(crate) clock: Arc<Clock>,
+    pub(crate) vitals: Arc<Vitals>,
     pub(crate) callers: Callers,
     pub(crate) signals: broadcast::Sender<Signal>,
     /// Held while something is learned from a run: that takes a whole CPU, and one at a time leaves the others to the lab.

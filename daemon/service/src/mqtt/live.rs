@@ -1,0 +1,442 @@
+//! What is now, for dashboards: states, channels, runs, trips.
+//!
+//! Values are looked at a few times a second and published where they have changed enough, or a heartbeat is due; what the
+//! broker can't take now waits as its newest value only, so that what comes is never old and memory is as many values as there
+//! are topics. Trips and outcomes are events: each is sent, in order, up to a bound.
+//!
+//! After a reconnect every retained topic is published anew, so that a broker that lost its memory has it back.
+
+use std::collections::{BTreeMap, VecDeque};
+use std::sync::Arc;
+use std::time::Duration;
+
+use benchward_api::shapes;
+use benchward_archive::Wall;
+use benchward_config::{Live, Mqtt, Pace};
+use benchward_core::units::Millis;
+use benchward_core::{LabView, Signal, StationId};
+use rumqttc::v5::mqttbytes::v5::{LastWill, LastWillProperties, Packet};
+use rumqttc::v5::{AsyncClient, Event};
+use serde_json::{Value, json};
+use tokio::sync::{broadcast, watch};
+use tokio::time::{Instant, MissedTickBehavior, interval};
+use tracing::warn;
+
+use super::connection::{Connection, QOS, again_and_again, is_true, json_properties};
+use super::inbound::Inbound;
+use super::window::{Answer, Window};
+use crate::bus::Shared;
+
+/// How often the lab is looked at, at least and at most, whatever paces are configured.
+const LOOK_EVERY: (Duration, Duration) = (Duration::from_millis(100), Duration::from_millis(250));
+/// A value is kept by the broker for so many of its heartbeats: a late subscriber doesn't see what nobody vouches for any more.
+const EXPIRES_AFTER_HEARTBEATS: u32 = 3;
+/// Events that may wait for the broker: every interlock of a large lab at once.
+const EVENTS_MAX: usize = 1_000;
+/// The history may begin this long after a connection at the latest, though the first live values are not all out: a broker
+/// that is so slow is never done with them.
+const FIRST_WITHIN: Duration = Duration::from_secs(10);
+
+/// Publishes live values for as long as the daemon lives. `up`: turned true while a connection has had its first values.
+pub(super) async fn publish(
+    settings: &Mqtt,
+    shared: &Arc<Shared>,
+    mut end: watch::Receiver<bool>,
+    up: watch::Sender<bool>,
+) {
+    let until = end.clone();
+    again_and_again("", &mut end, || {
+        let (up, until) = (up.clone(), until.clone());
+        async move {
+            let result = connection(settings, shared, until, &up).await;
+            up.send_replace(false);
+            result
+        }
+    })
+    .await;
+}
+
+/// One connection. `Ok` when the daemon ends.
+async fn connection(
+    settings: &Mqtt,
+    shared: &Shared,
+    mut end: watch::Receiver<bool>,
+    up: &watch::Sender<bool>,
+) -> anyhow::Result<()> {
+    let root = super::root(shared);
+    let will = LastWill::new(
+        format!("{root}/online"),
+        "false",
+        QOS,
+        true,
+        Some(LastWillProperties {
+            delay_interval: None,
+            payload_format_indicator: Some(1),
+            message_expiry_interval: None,
+            content_type: Some("application/json".into()),
+            response_topic: None,
+            correlation_data: None,
+            user_properties: Vec::new(),
+        }),
+    );
+    let client_id = format!("benchward-{}", shared.wiring.setup.name);
+    let mut broker = tokio::select! {
+        opened = Connection::open(settings, client_id, Some(will)) => opened?,
+        () = is_true(&mut end) => return Ok(()),
+    };
+    let mut inbound = Inbound::new(root.clone(), settings.allow);
+    inbound.subscribe(&broker.client)?;
+    let mut signals = shared.signals.subscribe();
+    let mut look = interval(look_every(&settings.live));
+    look.set_missed_tick_behavior(MissedTickBehavior::Delay);
+    let mut teller = Teller::new(broker.client.clone(), root, broker.window, settings.live);
+    let began = Instant::now();
+    teller.event("online".into(), "online", true, Value::Bool(true));
+    loop {
+        tokio::select! {
+            event = broker.event() => match event? {
+                Event::Incoming(Packet::Publish(message)) => inbound.take(shared, &message).await,
+                Event::Incoming(Packet::SubAck(ack)) => inbound.subscribed(&ack),
+                event => teller.heard(&event),
+            },
+            _ = look.tick() => {
+                teller.look_at(shared);
+                inbound.tell(shared);
+            }
+            signal = signals.recv() => match signal {
+                Ok(signal) => teller.signal(&signal, shared),
+                // Missed signals are in the journal; the retained states follow with the next look.
+                Err(broadcast::error::RecvError::Lagged(_)) => {}
+                Err(broadcast::error::RecvError::Closed) => return Ok(()),
+            },
+            () = is_true(&mut end) => {
+                teller.last_word();
+                broker.close().await;
+                return Ok(());
+            }
+        }
+        teller.send();
+        if !*up.borrow() && (teller.has_said_all() || began.elapsed() >= FIRST_WITHIN) {
+            up.send_replace(true);
+        }
+    }
+}
+
+/// As often as the fastest pace asks for.
+fn look_every(live: &Live) -> Duration {
+    let fastest = live.run.apart.min(live.idle.apart);
+    Duration::from_millis(fastest.0).clamp(LOOK_EVERY.0, LOOK_EVERY.1)
+}
+
+/// What was last said on a topic, and when.
+struct Said {
+    value: Value,
+    at: Instant,
+}
+
+/// A message that waits for room.
+struct Message {
+    schema: &'static str,
+    retain: bool,
+    expires: Option<Duration>,
+    value: Value,
+}
+
+/// Publishes what has changed since it was last said on this connection.
+struct Teller {
+    client: AsyncClient,
+    root: String,
+    window: Window<()>,
+    live: Live,
+    said: BTreeMap<String, Said>,
+    /// The newest values that wait, and their topics in the order in which they began to.
+    values: BTreeMap<String, Message>,
+    turn: VecDeque<String>,
+    events: VecDeque<(String, Message)>,
+    /// Events that were left out since that was last said.
+    left_out: u64,
+    looked: bool,
+    refused: bool,
+}
+
+impl Teller {
+    fn new(client: AsyncClient, root: String, window: u16, live: Live) -> Self {
+        Self {
+            client,
+            root,
+            window: Window::new(window),
+            live,
+            said: BTreeMap::new(),
+            values: BTreeMap::new(),
+            turn: VecDeque::new(),
+            events: VecDeque::new(),
+            left_out: 0,
+            looked: false,
+            refused: false,
+        }
+    }
+
+    /// Everything that was to be said is at least sent.
+    fn has_said_all(&self) -> bool {
+        self.looked && self.turn.is_empty() && self.events.is_empty()
+    }
+
+    /// Something that happened: each is sent.
+    fn event(&mut self, topic: String, schema: &'static str, retain: bool, value: Value) {
+        if self.events.len() >= EVENTS_MAX {
+            if self.left_out == 0 {
+                warn!(
+                    "MQTT: the broker takes messages too slowly; trips are left out (bound: {EVENTS_MAX} waiting), the journal has them"
+                );
+            }
+            self.left_out += 1;
+            self.events.pop_front();
+        }
+        let message = Message {
+            schema,
+            retain,
+            expires: None,
+            value,
+        };
+        self.events.push_back((topic, message));
+    }
+
+    /// A retained value, as it is now: what waits on its topic is replaced.
+    fn value(&mut self, topic: String, message: Message) {
+        if self.values.insert(topic.clone(), message).is_none() {
+            self.turn.push_back(topic);
+        }
+    }
+
+    /// Sends what there is room for: events first, then values, each in its turn.
+    fn send(&mut self) {
+        while self.window.has_room() {
+            let next = self.events.pop_front().or_else(|| {
+                let topic = self.turn.pop_front()?;
+                let message = self.values.remove(&topic)?;
+                Some((topic, message))
+            });
+            let Some((topic, message)) = next else {
+                self.left_out = 0;
+                return;
+            };
+            let sent = self.client.try_publish_with_properties(
+                format!("{}/{topic}", self.root),
+                QOS,
+                message.retain,
+                message.value.to_string(),
+                json_properties(message.schema, message.expires),
+            );
+            if sent.is_err() {
+                // The connection is over; the next event says so, and a new one says everything anew.
+                return;
+            }
+            self.window.sent(());
+        }
+    }
+
+    fn heard(&mut self, event: &Event) {
+        if let Some(Answer::Refused((), reason)) = self.window.heard(event)
+            && !self.refused
+        {
+            self.refused = true;
+            warn!(
+                "MQTT: the broker refused a message ({reason:?}), and maybe others; check its access rules for {}/#",
+                self.root
+            );
+        }
+    }
+
+    /// Says that the lab is gone, before all that still waits.
+    fn last_word(&mut self) {
+        self.values.clear();
+        self.turn.clear();
+        // Trips of the last moment go first: they are what happened.
+        self.event("online".into(), "online", true, Value::Bool(false));
+        self.window = Window::new(u16::MAX);
+        self.send();
+    }
+
+    /// A state: published when it changes, and at its heartbeat. `time` isn't part of what is compared.
+    fn state(&mut self, topic: String, schema: &'static str, value: Value, time: &str, expires: bool) {
+        let heartbeat = Duration::from_millis(self.live.state_heartbeat.0);
+        let due = self
+            .said
+            .get(&topic)
+            .is_none_or(|said| said.value != value || said.at.elapsed() >= heartbeat);
+        if due {
+            let expires = expires.then(|| heartbeat * EXPIRES_AFTER_HEARTBEATS);
+            self.say(topic, schema, value, time, expires);
+        }
+    }
+
+    /// A channel: published when it has moved beyond the deadband or changed its quality, never faster than its pace, and at
+    /// its heartbeat.
+    fn channel(&mut self, topic: String, value: Value, time: &str, pace: &Pace) {
+        let (apart, heartbeat) = (
+            Duration::from_millis(pace.apart.0),
+            Duration::from_millis(pace.heartbeat.0),
+        );
+        let due = self.said.get(&topic).is_none_or(|said| {
+            let elapsed = said.at.elapsed();
+            elapsed >= heartbeat || (elapsed >= apart && has_moved(&said.value, &value, pace))
+        });
+        if due {
+            let expires = Some(heartbeat * EXPIRES_AFTER_HEARTBEATS);
+            self.say(topic, "channel", value, time, expires);
+        }
+    }
+
+    fn say(
+        &mut self,
+        topic: String,
+        schema: &'static str,
+        value: Value,
+        time: &str,
+        expires: Option<Duration>,
+    ) {
+        let mut message = value.clone();
+        message["time"] = time.into();
+        self.value(
+            topic.clone(),
+            Message {
+                schema,
+                retain: true,
+                expires,
+                value: message,
+            },
+        );
+        let at = Instant::now();
+        self.said.insert(topic, Said { value, at });
+    }
+
+    fn look_at(&mut self, shared: &Shared) {
+        let standing = shared.keep.standing();
+        let time = shared.clock.wall_now().to_string();
+        let journal = json!({ "entries": standing.entries, "head": standing.head });
+        self.state("journal".into(), "journal", journal, &time, false);
+        let archive = json!({ "ok": standing.text.is_empty(), "text": standing.text });
+        self.state("archive".into(), "archive", archive, &time, false);
+        self.look(&shared.lab.view(), &time, |at| shared.clock.wall(at));
+        self.looked = true;
+    }
+
+    fn look(&mut self, view: &LabView, time: &str, wall: impl Fn(Millis) -> Wall) {
+        let alarms: Vec<shapes::Alarm> = view.alarms.iter().map(shapes::Alarm::from).collect();
+        let value = json!({ "alarm": !alarms.is_empty(), "alarms": alarms });
+        self.state("alarm".into(), "alarm", value, time, false);
+        for station in &view.stations {
+            let shape = shapes::Station::new(station, &wall);
+            let name = &shape.station;
+            let tripped: Vec<&str> = shape
+                .interlocks
+                .iter()
+                .filter(|interlock| matches!(&*interlock.standing, "tripped" | "acknowledged"))
+                .map(|interlock| &*interlock.interlock)
+                .collect();
+            let state = json!({
+                "station": name,
+                "phase": shape.phase,
+                "run": shape.run,
+                "stage": shape.stage,
+                "target_celsius": shape.target_celsius,
+                "heating": shape.target_celsius.is_some(),
+                "ceiling_celsius": shape.ceiling_celsius,
+                "tripped": tripped,
+                "driver": shape.driver,
+            });
+            self.state(format!("{name}/state"), "state", state, time, true);
+            if let Some(run) = shape.run {
+                let safe = shape.prediction.as_ref().map(|prediction| &prediction.safe);
+                let run = json!({
+                    "run": run, "recipe": shape.recipe, "serial": shape.serial, "phase": shape.phase,
+                    "stage": shape.stage, "stages": shape.stages,
+                    "safe": safe.and_then(|safe| safe.at.as_ref()),
+                    "safe_earliest": safe.and_then(|safe| safe.earliest.as_ref()),
+                    "safe_latest": safe.and_then(|safe| safe.latest.as_ref()),
+                });
+                self.state(format!("{name}/run"), "run", run, time, false);
+            }
+            let pace = if shape.run.is_some() {
+                self.live.run
+            } else {
+                self.live.idle
+            };
+            for channel in &shape.channels {
+                let value = json!({
+                    "celsius": channel.celsius, "quality": channel.quality, "heat": shape.heat, "run": shape.run,
+                });
+                self.channel(format!("{name}/channel/{}", channel.channel), value, time, &pace);
+            }
+        }
+    }
+
+    fn signal(&mut self, signal: &Signal, shared: &Shared) {
+        let time = shared.clock.wall_now().to_string();
+        let name = |station: StationId| shared.wiring.setup.station_name(station);
+        match signal {
+            Signal::Interlock {
+                station,
+                interlock,
+                standing,
+                text,
+            } => {
+                let trip = json!({
+                    "interlock": interlock.text(), "standing": standing, "text": text, "time": time,
+                });
+                self.event(format!("{}/trip", name(*station)), "trip", false, trip);
+            }
+            Signal::RunOutcome {
+                station,
+                run,
+                outcome,
+            } => {
+                let topic = format!("{}/run", name(*station));
+                let run = json!({ "run": run.0, "outcome": outcome.text(), "time": time });
+                // What still waits there is of before.
+                self.values.remove(&topic);
+                self.turn.retain(|waiting| *waiting != topic);
+                self.event(topic, "run", true, run);
+            }
+            // State and alarms follow with the next look.
+            Signal::Phase { .. } | Signal::Alarm { .. } => {}
+        }
+    }
+}
+
+/// Whether a channel's value is another one for a dashboard.
+fn has_moved(before: &Value, now: &Value, pace: &Pace) -> bool {
+    if before["quality"] != now["quality"] || before["run"] != now["run"] {
+        return true;
+    }
+    match (before["celsius"].as_f64(), now["celsius"].as_f64()) {
+        (Some(before), Some(now)) => {
+            let moved = (now - before).abs();
+            moved > 0.0 && moved >= pace.deadband.degrees()
+        }
+        (before, now) => before.is_some() != now.is_some(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_value_moves_by_its_deadband_or_by_its_quality() {
+        let pace = Live::default().run;
+        let at = |celsius: Option<f64>, quality: &str| json!({"celsius": celsius, "quality": quality, "run": null});
+        let before = at(Some(24.0), "good");
+        for (now, moved) in [
+            (at(Some(24.0), "good"), false),
+            (at(Some(24.05), "good"), false),
+            (at(Some(24.125), "good"), true),
+            (at(Some(23.875), "good"), true),
+            (at(None, "open"), true),
+            (at(Some(24.0), "stale"), true),
+        ] {
+            assert_eq!(has_moved(&before, &now, &pace), moved, "{now}");
+        }
+        assert!(!has_moved(&at(None, "open"), &at(None, "open"), &pace));
+    }
+}
