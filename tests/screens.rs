@@ -206,3 +206,45 @@ fn without_a_terminal_it_is_lines() {
         "{line:?}"
     );
 }
+
+/// How far long work is, is for a person at a terminal alone, and nothing of it stays.
+#[test]
+fn long_work_says_how_far_it_is() {
+    let (mut place, mut daemon) = lab();
+    place.spoil();
+    let client = daemon.client();
+    let run = client.start("bench-1", HOLD_NAME, "A-0020").expect("it is ready");
+    client
+        .ask("bench-1", async |station| station.stop_run().await)
+        .expect("the owner may");
+    wait_until("the run has ended", || client.run(run).run.outcome.is_some());
+    drop(client);
+    daemon.terminate();
+    let archive = place.archive().display().to_string();
+    let words = format!(
+        "{} --archive {archive} archive check",
+        benchward_tests::programs::program("benchward").display()
+    );
+    let output = benchward_tests::programs::system("script", "bsdutils")
+        .args(["--quiet", "--command", &words, "/dev/null"])
+        .env("TERM", "xterm-256color")
+        .stdin(std::process::Stdio::null())
+        .output()
+        .expect("`script` can be started");
+    let seen = String::from_utf8_lossy(&output.stdout);
+    assert!(seen.contains("reading sealed files ["), "{seen:?}");
+    assert!(seen.contains("walking the chain of the journal ..."), "{seen:?}");
+    let result = seen.rfind("undamaged").unwrap_or_else(|| panic!("{seen:?}"));
+    assert!(
+        !seen[result..].contains("walking"),
+        "the result stands alone: {seen:?}"
+    );
+    for words in [vec!["archive", "check"], vec!["--json", "archive", "check"]] {
+        let output = std::process::Command::new(benchward_tests::programs::program("benchward"))
+            .args(["--archive", &archive])
+            .args(&words)
+            .output()
+            .expect("benchward can be started");
+        assert_eq!(String::from_utf8_lossy(&output.stderr), "", "{words:?}");
+    }
+}

@@ -9,6 +9,7 @@ use clap::{Args, Subcommand, ValueEnum};
 
 use crate::Session;
 use crate::failure::Failure;
+use crate::progress::Progress;
 use crate::screen::{Paint, Tone};
 use crate::table::{Side, Table};
 
@@ -92,8 +93,14 @@ pub(crate) fn carry_out(session: &Session, verb: &Verb) -> Result<Exit, Failure>
 
 fn check(session: &Session, folder: &PathBuf) -> Result<Exit, Failure> {
     let reader = Reader::open(folder)?;
-    let (files, damage) = reader.check_files()?;
-    let verified = reader.verify()?;
+    let progress = Progress::of_bytes(&session.screen, "reading sealed files");
+    let looked = reader.check_files(|done, total| progress.reached(done, total));
+    drop(progress);
+    let (files, damage) = looked?;
+    let progress = Progress::of(&session.screen, "walking the chain of the journal");
+    let verified = reader.verify();
+    drop(progress);
+    let verified = verified?;
     let mut damage: Vec<String> = damage.iter().map(ToString::to_string).collect();
     damage.extend(
         verified
@@ -130,7 +137,10 @@ fn check(session: &Session, folder: &PathBuf) -> Result<Exit, Failure> {
 }
 
 fn rebuild(session: &Session, folder: &PathBuf) -> Result<Exit, Failure> {
-    let opened = Archive::rebuild(folder, Wall::now())?;
+    let progress = Progress::of(&session.screen, "making the store anew from the files");
+    let opened = Archive::rebuild(folder, Wall::now());
+    drop(progress);
+    let opened = opened?;
     let rebuilt = shapes::ArchiveRebuilt {
         schema: shapes::SCHEMA,
         runs: opened.next_run - 1,

@@ -13,8 +13,8 @@ use crate::degrees::Scale;
 use crate::failure::Failure;
 use crate::screen::Screen;
 use crate::{
-    archive, board, config, demo, doctor, driver, journal, limit, present, recipe, run, sensor, shell,
-    status, stop, trip, watch, window,
+    archive, board, config, demo, doctor, driver, journal, limit, messages, present, recipe, run, sensor,
+    shell, status, stop, trip, watch, window,
 };
 
 /// Help shows an example before it explains.
@@ -113,6 +113,7 @@ pub(crate) enum Command {
     Sensor(sensor::Verb),
     Doctor(doctor::Arguments),
     Demo(demo::Arguments),
+    Messages(messages::Arguments),
     Completions(shell::Completions),
     Man(shell::Manual),
 }

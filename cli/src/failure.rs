@@ -116,8 +116,16 @@ impl Failure {
 }
 
 impl From<Error> for Failure {
+    /// With what to do next from the list of messages, unless the text says a command itself.
     fn from(error: Error) -> Self {
-        Self::new(last_part(&DBusError::name(&error)), error.exit(), error.text())
+        let text = error.text();
+        let says = text.contains("`benchward ");
+        let failure = Self::new(last_part(&DBusError::name(&error)), error.exit(), text);
+        if says {
+            failure
+        } else {
+            failure.hint(error.message().now)
+        }
     }
 }
 
@@ -214,6 +222,23 @@ mod tests {
         assert_eq!(exit(&Failure::no_daemon("", "")), 5);
         assert_eq!(exit(&io::Error::from(io::ErrorKind::BrokenPipe).into()), 0);
         assert_eq!(exit(&io::Error::from(io::ErrorKind::StorageFull).into()), 1);
+    }
+
+    /// What a person does next is said once: by the text, or by the list of messages.
+    #[test]
+    fn every_refusal_says_what_to_do() {
+        for error in Error::all() {
+            let now = error.message().now;
+            let Failure::Told { hint, .. } = Failure::from(error) else {
+                panic!("nobody would be told")
+            };
+            assert_eq!(hint.as_deref(), Some(now));
+        }
+        let text = "bench-1 is in run 7; stop it first with `benchward run stop bench-1`";
+        let Failure::Told { hint, .. } = Failure::from(Error::Busy(text.into())) else {
+            panic!("nobody would be told")
+        };
+        assert_eq!(hint, None);
     }
 
     #[test]

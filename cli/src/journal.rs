@@ -7,6 +7,7 @@ use clap::{Args, Subcommand};
 use crate::Session;
 use crate::failure::Failure;
 use crate::figures::{count, moment, or_none};
+use crate::progress::Progress;
 use crate::screen::{Paint, Tone};
 use crate::table::{Side, Table};
 
@@ -73,7 +74,10 @@ pub(crate) async fn carry_out(session: &Session, verb: Verb) -> Result<Exit, Fai
             Ok(Exit::Done)
         }
         Verb::Verify(Verify {}) => {
-            let verified = records.verify().await?;
+            let progress = Progress::of(&session.screen, "walking the chain of the journal");
+            let verified = records.verify().await;
+            drop(progress);
+            let verified = verified?;
             session.screen.show(&verified, verdict)?;
             Ok(if verified.ok { Exit::Done } else { Exit::Failed })
         }

@@ -21,6 +21,7 @@ mod figures;
 mod foretold;
 mod pages;
 mod plot;
+mod progress;
 mod screen;
 mod table;
 
@@ -32,6 +33,7 @@ mod doctor;
 mod driver;
 mod journal;
 mod limit;
+mod messages;
 mod present;
 mod recipe;
 mod run;
@@ -147,6 +149,7 @@ async fn carry_out(session: &Session, command: Command) -> Result<Exit, Failure>
         Command::Driver(verb) => driver::carry_out(session, verb),
         Command::Board(verb) => board::carry_out(session, &verb).await,
         Command::Sensor(verb) => sensor::carry_out(session, &verb).await,
+        Command::Messages(arguments) => messages::messages(session, &arguments),
         Command::Completions(arguments) => shell::completions(session, &arguments),
         Command::Man(arguments) => shell::manual(session, &arguments),
         Command::Doctor(arguments) => doctor::doctor(session, &arguments).await,

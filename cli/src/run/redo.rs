@@ -5,6 +5,7 @@ use clap::Args;
 
 use crate::Session;
 use crate::failure::Failure;
+use crate::progress::Progress;
 use crate::screen::{Paint, Tone};
 
 const EXAMPLES: &str = "\
@@ -26,7 +27,12 @@ pub(crate) struct Arguments {
 }
 
 pub(super) async fn redo(session: &Session, arguments: &Arguments) -> Result<Exit, Failure> {
-    let redone = session.records().await?.redo(arguments.run).await?;
+    let records = session.records().await?;
+    let progress = Progress::of(&session.screen, format!("deciding run {} again", arguments.run));
+    let redone = records.redo(arguments.run).await;
+    // Off the screen before anything else comes onto it.
+    drop(progress);
+    let redone = redone?;
     session.screen.show(&redone, page)?;
     Ok(if redone.identical {
         Exit::Done

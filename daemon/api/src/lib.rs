@@ -8,6 +8,7 @@ pub mod board;
 mod error;
 mod exit;
 pub mod judging;
+mod messages;
 mod names;
 mod proxy;
 pub mod redo;

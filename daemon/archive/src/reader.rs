@@ -336,20 +336,29 @@ impl Reader {
     }
 
     /// [`Reader::check_run`] for every sealed file: of runs, and of readings outside runs. Returns how many there are beside what is
-    /// damaged in them.
+    /// damaged in them. `looked`: hears after each how many bytes have been looked at, and how many there are.
     ///
     /// # Errors
     /// [`Error::Files`] if one cannot be read.
-    pub fn check_files(&self) -> Result<(u64, Vec<Damage>), Error> {
-        let (mut count, mut damage) = (0, Vec::new());
+    pub fn check_files(&self, mut looked: impl FnMut(u64, u64)) -> Result<(u64, Vec<Damage>), Error> {
+        let mut paths = Vec::new();
         for folder in ["runs", "loose"] {
             for year in files::list(&self.0.root.join(folder))? {
-                for path in files::list(&year)? {
-                    let bytes = std::fs::read(&path).map_err(Error::files(&path, "read"))?;
-                    damage.extend(format::check_sealed(&path, &bytes));
-                    count += 1;
-                }
+                paths.extend(files::list(&year)?);
             }
+        }
+        let total = paths
+            .iter()
+            .filter_map(|path| path.metadata().ok())
+            .map(|data| data.len())
+            .sum();
+        let (mut count, mut done, mut damage) = (0, 0, Vec::new());
+        for path in paths {
+            let bytes = std::fs::read(&path).map_err(Error::files(&path, "read"))?;
+            damage.extend(format::check_sealed(&path, &bytes));
+            count += 1;
+            done += bytes.len() as u64;
+            looked(done, total);
         }
         Ok((count, damage))
     }

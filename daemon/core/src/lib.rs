@@ -26,6 +26,7 @@ mod trend;
 mod alarm;
 pub mod interlock;
 mod limits;
+pub mod messages;
 mod presence;
 mod supply;
 

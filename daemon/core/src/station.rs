@@ -20,6 +20,7 @@ use crate::interlock::{
     Residual, Standing, StopPress, Trip, Verdict,
 };
 use crate::limits::{Ceiling, Limits};
+use crate::messages;
 use crate::output::Output;
 use crate::person::Person;
 use crate::presence::Presence;
@@ -744,7 +745,7 @@ impl Station {
             Effect::Cut => self.cut(around),
             Effect::HeatOff => self.off(around),
         }
-        let said = trip_text(&self.name, interlock, trip);
+        let said = messages::trip(&self.name, interlock, trip);
         let pressed = interlock == InterlockName::Stop;
         let heating = self.heating();
         if let Some(run) = &mut self.run {
@@ -1164,7 +1165,7 @@ impl Station {
                         Standing::Clear => String::new(),
                         Standing::Warning { text, .. } => text.to_string(),
                         Standing::Tripped { trip } | Standing::Acknowledged { trip, .. } => {
-                            trip_text(&self.name, name, trip)
+                            messages::trip(&self.name, name, trip)
                         }
                     },
                 })
@@ -1291,18 +1292,6 @@ impl Station {
     pub(crate) fn output(&mut self, id: OutputId) -> Option<&mut Output> {
         self.outputs.iter_mut().find(|output| output.id == id)
     }
-}
-
-/// The whole text of a trip: what happened, where, value and limit, what was done, what to do now.
-fn trip_text(station: &str, interlock: InterlockName, trip: &Trip) -> String {
-    let done = match trip.cause.effect {
-        Effect::Cut => "Heat is cut. Let it cool; a safety role resets",
-        Effect::HeatOff => "Heat is off. Once the cause is gone, anybody with a role resets",
-    };
-    format!(
-        "{station} is off (`{interlock}`): {}. {done} with `benchward trip reset {station}`",
-        trip.cause.text
-    )
 }
 
 /// Stages are at most 64; a count that didn't fit would be a broken invariant, and shows as the largest.

@@ -294,3 +294,62 @@ fn fits(expected: &str, came: &str) -> bool {
     }
     rest.ends_with(last)
 }
+
+/// The texts of trips as they really came, over all scenarios: each names its place, and its limit where there is one.
+#[test]
+fn trips_say_where_and_how_much() {
+    let mut seen = std::collections::BTreeSet::new();
+    for file in FILES {
+        let text = std::fs::read_to_string(folder().join(file)).expect("a scenario");
+        for line in text.lines().filter_map(|line| line.strip_prefix("> keep-trip ")) {
+            if line.ends_with("...") {
+                continue;
+            }
+            // A trip that stood before the scenario began is in its own words.
+            let (line, acknowledged) = match line.split_once(", seen by ") {
+                Some((line, _)) => (line, true),
+                None => (line, false),
+            };
+            if acknowledged && !line.contains("limit") {
+                continue;
+            }
+            let (_, rest) = line.split_once(' ').expect("a station");
+            let (name, told) = rest.split_once(' ').expect("an interlock");
+            let interlock =
+                benchward_core::interlock::InterlockName::parse(name).expect("it is in the table");
+            let (_, cause) = told.split_once(": ").expect("an effect, then the cause");
+            let places = [
+                "channel ",
+                "driver ",
+                "output ",
+                "permissive ",
+                "the board ",
+                "the run ",
+                "nobody ",
+                "loop was ",
+                " stopped the whole lab",
+                " pressed stop here",
+                " flow through ",
+            ];
+            assert!(
+                places.iter().any(|place| cause.contains(place)),
+                "{file}: where? {line}"
+            );
+            let no_figure = ["stop", "driver-lost"].contains(&name);
+            assert!(
+                no_figure || cause.contains("limit"),
+                "{file}: which limit? {line}"
+            );
+            assert!(
+                !cause.ends_with('.'),
+                "{file}: a full stop follows by itself: {line}"
+            );
+            seen.insert(interlock);
+        }
+    }
+    let all: std::collections::BTreeSet<_> = benchward_core::interlock::InterlockName::ALL
+        .iter()
+        .copied()
+        .collect();
+    assert_eq!(seen, all, "a scenario trips each");
+}
