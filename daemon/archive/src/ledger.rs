@@ -321,11 +321,14 @@ fn odd(what: impl std::fmt::Display) -> Failure {
     }
 }
 
+/// Keys and values of the store, one after the other.
+type Entries<'a> = Box<dyn Iterator<Item = Result<(Vec<u8>, Vec<u8>), Failure>> + 'a>;
+
 /// A way down through a list of runs, newest first.
 struct Descent<'a> {
     store: &'a Store,
     list: &'a [u8],
-    entries: Option<Box<dyn Iterator<Item = Result<(Vec<u8>, Vec<u8>), Failure>> + 'a>>,
+    entries: Option<Entries<'a>>,
     /// The run that was reached.
     at: Option<u64>,
 }

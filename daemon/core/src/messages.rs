@@ -1,7 +1,7 @@
 //! What people are told when an interlock has acted: the one list, reviewed as a whole.
 //!
 //! A trip is told in one sentence for what happened (the interlock's own, with place, value and limit), one for what was done, one
-//! for what a person does now ([`trip`]). Bus, MQTT, journal, screens and reports all carry that text. What somebody at the bench
+//! for what a person does now (`trip`). Bus, MQTT, journal, screens and reports all carry that text. What somebody at the bench
 //! then looks at differs by interlock and not by figure; that is [`InterlockName::message`], which screens and the manual show.
 //!
 //! A word for each part, so that none is forgotten: an interlock without its entry doesn't compile.
