@@ -496,3 +496,6 @@ fn start(reader: &Reader, record: &RunRecord, station: StationId) -> Result<Even
         },
     }))
 }
+
+#[cfg(test)]
+mod tests;

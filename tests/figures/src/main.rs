@@ -374,10 +374,11 @@ fn ingest(folder: &Path, hours: u64) -> Result<()> {
         black_box(&out);
         times.push(began.elapsed());
     }
+    let to_csv = median(times);
     println!(
         "\none run of {hours} h to CSV: {}, {} for an hour's {hour_rows} rows",
-        milliseconds(median(times.clone())),
-        milliseconds(median(times) / u32::try_from(hours)?)
+        milliseconds(to_csv),
+        milliseconds(to_csv / u32::try_from(hours)?)
     );
     let mut times = Vec::new();
     for _ in 0..5 {
@@ -390,7 +391,13 @@ fn ingest(folder: &Path, hours: u64) -> Result<()> {
         black_box(count);
         times.push(began.elapsed());
     }
-    println!("the same decoded: {}", milliseconds(median(times)));
+    let decoded = median(times);
+    println!(
+        "the same decoded, nothing written: {}; CSV takes {:.1} times that",
+        milliseconds(decoded),
+        to_csv.as_secs_f64() / decoded.as_secs_f64()
+    );
+    commands(&archive)?;
     let connection = database(&rows.join("db"))?;
     let mut times = Vec::new();
     for _ in 0..5 {
@@ -406,6 +413,52 @@ fn ingest(folder: &Path, hours: u64) -> Result<()> {
         times.push(began.elapsed());
     }
     println!("the same from SQLite's rows: {}", milliseconds(median(times)));
+    Ok(())
+}
+
+/// The command line on the same archive, from its start to its end, beside one that reads no readings.
+fn commands(archive: &Path) -> Result<()> {
+    let benchward = std::env::current_exe()?.with_file_name("benchward");
+    if !benchward.exists() {
+        println!(
+            "exports by the command line: left out, {} is not built",
+            benchward.display()
+        );
+        return Ok(());
+    }
+    let file = archive.with_file_name("exported");
+    let time = |words: &[&str]| -> Result<Duration> {
+        let mut times = Vec::new();
+        for _ in 0..5 {
+            let began = Instant::now();
+            let output = Command::new(&benchward)
+                .arg("--archive")
+                .arg(archive)
+                .arg("run")
+                .args(words)
+                .output()?;
+            times.push(began.elapsed());
+            anyhow::ensure!(
+                output.status.success(),
+                "{words:?}: {}",
+                String::from_utf8_lossy(&output.stderr)
+            );
+        }
+        Ok(median(times))
+    };
+    println!(
+        "`benchward --archive run show`, which reads none: {}",
+        milliseconds(time(&["show", "1"])?)
+    );
+    let to = file.to_string_lossy();
+    for format in ["csv", "jsonl", "parquet"] {
+        let took = time(&["export", "1", "--format", format, "-o", &to])?;
+        println!(
+            "`benchward --archive run export --format {format}`: {}, {}",
+            milliseconds(took),
+            megabytes(std::fs::metadata(&file)?.len())
+        );
+    }
     Ok(())
 }
 
