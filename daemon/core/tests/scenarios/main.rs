@@ -297,6 +297,7 @@ fn fits(expected: &str, came: &str) -> bool {
 
 /// The texts of trips as they really came, over all scenarios: each names its place, and its limit where there is one.
 #[test]
+#[expect(clippy::disallowed_methods, reason = "scenarios are files")]
 fn trips_say_where_and_how_much() {
     let mut seen = std::collections::BTreeSet::new();
     for file in FILES {
