@@ -328,7 +328,7 @@ fn replace<T>(values: &mut [T], at: prop::sample::Index, value: T) {
     }
 }
 
-fn spoil(parts: &mut Vec<Table>, part: prop::sample::Index, column: prop::sample::Index, harm: &Harm) {
+fn spoil(parts: &mut [Table], part: prop::sample::Index, column: prop::sample::Index, harm: &Harm) {
     let table = &mut part.get_mut(parts).0;
     let place = column.index(table.len());
     let (_, column) = &mut table[place];
