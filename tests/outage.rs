@@ -294,7 +294,10 @@ fn what_the_broker_refuses_comes_once_it_is_allowed() {
     let all_but = "topic readwrite #\ntopic deny benchward/+/+/history/#\n";
     // Who keeps the readings may read them: `deny` counts for both, so this one has a rule by name.
     std::fs::write(&rules, format!("{all_but}{keeper}")).expect("ours");
-    let broker = Broker::start_lasting(&place, &format!("acl_file {}\n", rules.display()));
+    let broker = Broker::start_lasting(
+        &place,
+        &format!("max_inflight_messages 100\nacl_file {}\n", rules.display()),
+    );
     let port = broker.port();
     let shop = Shop::open(place, broker, port, "");
     wait_within(PATIENCE, "the refusal", || {
