@@ -156,8 +156,9 @@ fn a_broker_that_restarts_and_dies_twenty_times_costs_no_reading() {
 
 #[test]
 fn a_long_outage_is_filled_behind_the_live_values_and_costs_no_memory() {
-    // Slow enough that the gap takes longer than the live values need to show that they don't wait.
-    let mut shop = shop("history_readings_per_s = 600\n");
+    // Slow enough that the gap takes longer than the live values need to show that they don't wait: four a second, whether they
+    // change or not.
+    let mut shop = shop("history_readings_per_s = 600\nlive = { run = { heartbeat_s = 1 } }\n");
     shop.wait_for_more(200);
     let before = shop.daemon.memory_mb();
     shop.broker.end(Signal::TERM);
@@ -293,7 +294,10 @@ fn what_the_broker_refuses_comes_once_it_is_allowed() {
     let all_but = "topic readwrite #\ntopic deny benchward/+/+/history/#\n";
     // Who keeps the readings may read them: `deny` counts for both, so this one has a rule by name.
     std::fs::write(&rules, format!("{all_but}{keeper}")).expect("ours");
-    let broker = Broker::start_lasting(&place, &format!("acl_file {}\n", rules.display()));
+    let broker = Broker::start_lasting(
+        &place,
+        &format!("max_inflight_messages 100\nacl_file {}\n", rules.display()),
+    );
     let port = broker.port();
     let shop = Shop::open(place, broker, port, "");
     wait_within(PATIENCE, "the refusal", || {

@@ -80,7 +80,7 @@ impl Broker {
         // As root it would become a user that may not write there.
         let lines = format!(
             "user root\nlistener {port} 127.0.0.1\n{anonymous}persistence true\npersistence_location {}/\n\
-             autosave_interval 1\nmax_queued_messages 0\n{window}{more}",
+             autosave_interval 1\nmax_queued_messages 100000\n{window}{more}",
             folder.display()
         );
         Self::start_as(place, port, &lines)

@@ -138,8 +138,9 @@ impl Connection {
 }
 
 /// Makes one connection after the other until the daemon ends: `once` lives for one of them and says how that ended. What
-/// is the same again is not said again. `admitted`: turned true by who was let in, so that a broker that only restarts is soon
-/// found again, and one that is away or lets nobody in is not hammered at.
+/// is the same again is not said again. `admitted`: turned true once the broker has acknowledged something, so that one that
+/// only restarts is soon found again, and one that is away or throws us out at once (as mosquitto 2.0.11 may where it refuses
+/// messages) is not hammered at.
 pub(super) async fn again_and_again<Once: Future<Output = anyhow::Result<()>>>(
     what: &str,
     end: &mut watch::Receiver<bool>,

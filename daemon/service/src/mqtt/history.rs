@@ -92,7 +92,6 @@ async fn connection(
         opened = Connection::open(settings, client_id, None) => opened?,
         () = is_true(&mut end) => return Ok(()),
     };
-    admitted.store(true, Ordering::Relaxed);
     let root = super::root(shared);
     let bytes_max = MESSAGE_BYTES_MAX.min(broker.packet_bytes_max.saturating_sub(BESIDE_PAYLOAD));
     let mut window = Window::new(WINDOW.min(broker.window));
@@ -118,7 +117,10 @@ async fn connection(
         }
         tokio::select! {
             event = broker.event() => match window.heard(&event?) {
-                Some(Answer::Acknowledged(receipt)) => backfill.acknowledge(&receipt),
+                Some(Answer::Acknowledged(receipt)) => {
+                    admitted.store(true, Ordering::Relaxed);
+                    backfill.acknowledge(&receipt);
+                }
                 Some(Answer::Refused(_, reason)) => {
                     if said != Some(reason) {
                         let text = format!(

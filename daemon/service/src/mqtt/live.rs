@@ -87,7 +87,6 @@ async fn connection(
         opened = Connection::open(settings, client_id, Some(will)) => opened?,
         () = is_true(&mut end) => return Ok(()),
     };
-    admitted.store(true, Ordering::Relaxed);
     let mut inbound = Inbound::new(root.clone(), settings.allow);
     inbound.subscribe(&broker.client)?;
     let mut signals = shared.signals.subscribe();
@@ -101,7 +100,9 @@ async fn connection(
             event = broker.event() => match event? {
                 Event::Incoming(Packet::Publish(message)) => inbound.take(shared, &message).await,
                 Event::Incoming(Packet::SubAck(ack)) => inbound.subscribed(&ack),
-                event => teller.heard(&event),
+                event => if teller.heard(&event) {
+                    admitted.store(true, Ordering::Relaxed);
+                },
             },
             _ = look.tick() => {
                 teller.look_at(shared);
@@ -239,8 +240,10 @@ impl Teller {
         }
     }
 
-    fn heard(&mut self, event: &Event) {
-        if let Some(Answer::Refused((), reason)) = self.window.heard(event)
+    /// Returns whether the broker has acknowledged a message.
+    fn heard(&mut self, event: &Event) -> bool {
+        let answer = self.window.heard(event);
+        if let Some(Answer::Refused((), reason)) = answer
             && !self.refused
         {
             self.refused = true;
@@ -249,6 +252,7 @@ impl Teller {
                 self.root
             );
         }
+        matches!(answer, Some(Answer::Acknowledged(())))
     }
 
     /// Says that the lab is gone, before all that still waits.
