@@ -26,7 +26,7 @@ use serde::{Deserialize, Serialize};
 use crate::error::Error;
 use crate::journal::{Entry, Hash, JournalQuery, Order, Verified, Walk};
 use crate::run::{Query, RunRecord};
-use crate::store::{Failure, Group, Store, VALUE_MAX};
+use crate::store::{Failure, Group, Pair, Store, VALUE_MAX};
 use crate::wall::Wall;
 
 /// What has revisions.
@@ -305,7 +305,7 @@ fn odd(what: impl std::fmt::Display) -> Failure {
 struct Descent<'a> {
     store: &'a Store,
     list: &'a [u8],
-    entries: Option<Box<dyn Iterator<Item = Result<(Vec<u8>, Vec<u8>), Failure>> + 'a>>,
+    entries: Option<Box<dyn Iterator<Item = Pair> + 'a>>,
     /// The run that was reached.
     at: Option<u64>,
 }
