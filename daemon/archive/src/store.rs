@@ -32,6 +32,9 @@ const LOCKED: &str = "could not acquire lock";
 /// How long that may take. Seen: a few milliseconds, on a loaded machine.
 const LOCK_WAIT: Duration = Duration::from_secs(3);
 
+/// A key and its value, as a scan gives them.
+pub(crate) type Pair = Result<(Vec<u8>, Vec<u8>), Failure>;
+
 /// What goes into the store together or not at all.
 pub(crate) type Group = Vec<(Vec<u8>, Option<Vec<u8>>)>;
 
@@ -197,7 +200,7 @@ impl Store {
         &'a self,
         prefix: &'a [u8],
         from: Option<&[u8]>,
-    ) -> impl Iterator<Item = Result<(Vec<u8>, Vec<u8>), Failure>> + use<'a> {
+    ) -> impl Iterator<Item = Pair> + use<'a> {
         let start = from.unwrap_or(prefix).to_vec();
         self.db
             .range(start..)
@@ -213,7 +216,7 @@ impl Store {
         &'a self,
         prefix: &'a [u8],
         from: &[u8],
-    ) -> impl Iterator<Item = Result<(Vec<u8>, Vec<u8>), Failure>> + use<'a> {
+    ) -> impl Iterator<Item = Pair> + use<'a> {
         self.db
             .range(..=from.to_vec())
             .rev()
