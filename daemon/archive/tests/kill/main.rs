@@ -321,7 +321,7 @@ impl Killing {
         self.said.check_all(&reader);
         writer.close(now).unwrap();
         self.said.check_all(&Reader::open(self.dir()).unwrap());
-        let (files, damage) = Reader::open(self.dir()).unwrap().check_files(|_, _| ()).unwrap();
+        let (files, damage) = Reader::open(self.dir()).unwrap().check_files(|_, _| {}).unwrap();
         assert_eq!(damage, [], "of {files} sealed files");
         assert!(self.said.has_much(), "{}", self.said.summary());
     }
