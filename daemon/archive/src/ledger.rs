@@ -23,10 +23,11 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+use crate::cursor::Cursor;
 use crate::error::Error;
 use crate::journal::{Entry, Hash, JournalQuery, Order, Verified, Walk};
 use crate::run::{Query, RunRecord};
-use crate::store::{Failure, Group, Pair, Store, VALUE_MAX};
+use crate::store::{Failure, Group, Store, VALUE_MAX};
 use crate::wall::Wall;
 
 /// What has revisions.
@@ -84,6 +85,14 @@ pub struct Revision {
 struct Stored<R> {
     text: String,
     record: R,
+}
+
+/// As much of a run's record as says whose readings it has.
+#[derive(Deserialize)]
+pub(crate) struct RunBegun {
+    pub(crate) run: u64,
+    pub(crate) station: String,
+    pub(crate) started: Wall,
 }
 
 /// Fields by which runs are found.
@@ -273,8 +282,19 @@ pub(crate) fn put_limit(name: &str, celsius: f64) -> Group {
 }
 
 /// Puts how far a consumer has come.
-pub(crate) fn put_cursor(consumer: &str, n: u64) -> Group {
-    vec![(key(b'u', &[consumer.as_bytes()]), Some(n.to_be_bytes().to_vec()))]
+///
+/// # Errors
+/// [`Error::TooLarge`]: it has begun with too many series at once.
+pub(crate) fn put_cursor(consumer: &str, cursor: &Cursor) -> Result<Group, Error> {
+    let value = serde_json::to_vec(cursor).expect("plain values make JSON");
+    if value.len() > VALUE_MAX {
+        return Err(Error::TooLarge {
+            what: format!("cursor of {consumer}"),
+            bytes: value.len(),
+            limit: VALUE_MAX,
+        });
+    }
+    Ok(vec![(key(b'u', &[consumer.as_bytes()]), Some(value))])
 }
 
 /// Puts the version of trips and limits.
@@ -301,11 +321,14 @@ fn odd(what: impl std::fmt::Display) -> Failure {
     }
 }
 
+/// Keys and values of the store, one after the other.
+type Entries<'a> = Box<dyn Iterator<Item = Result<(Vec<u8>, Vec<u8>), Failure>> + 'a>;
+
 /// A way down through a list of runs, newest first.
 struct Descent<'a> {
     store: &'a Store,
     list: &'a [u8],
-    entries: Option<Box<dyn Iterator<Item = Pair> + 'a>>,
+    entries: Option<Entries<'a>>,
     /// The run that was reached.
     at: Option<u64>,
 }
@@ -712,8 +735,43 @@ impl Ledger<'_> {
         self.named(b"l", |bytes| f64::from_be_bytes(*bytes))
     }
 
-    pub(crate) fn cursors(&self) -> Result<BTreeMap<String, u64>, Failure> {
-        self.named(b"u", |bytes| u64::from_be_bytes(*bytes))
+    /// How far each consumer has come. One that can't be read is left out: who has none begins anew.
+    pub(crate) fn cursors(&self) -> Result<BTreeMap<String, Cursor>, Failure> {
+        let mut cursors = BTreeMap::new();
+        for pair in self.0.scan(b"u", None) {
+            let (key, value) = pair?;
+            let name = String::from_utf8(key[1..].to_vec()).map_err(|_| odd("a key"))?;
+            cursors.extend(serde_json::from_slice(&value).ok().map(|cursor| (name, cursor)));
+        }
+        Ok(cursors)
+    }
+
+    pub(crate) fn cursor(&self, consumer: &str) -> Result<Option<Cursor>, Failure> {
+        let value = self.0.value(&key(b'u', &[consumer.as_bytes()]))?;
+        Ok(value.and_then(|value| serde_json::from_slice(&value).ok()))
+    }
+
+    /// Runs from number `from` on that are `wanted`, ascending, at most `limit`.
+    pub(crate) fn runs_from(
+        &self,
+        from: u64,
+        limit: usize,
+        wanted: impl Fn(u64) -> bool,
+    ) -> Result<Vec<RunBegun>, Failure> {
+        let mut runs = Vec::new();
+        for pair in self.0.scan(b"r", Some(&run_key(from))) {
+            if runs.len() >= limit {
+                break;
+            }
+            let (key, value) = pair?;
+            let run = last_u64(&key).ok_or_else(|| odd("the key of a run"))?;
+            if wanted(run) {
+                let stored: Stored<RunBegun> = serde_json::from_slice(&value)
+                    .map_err(|error| odd(format_args!("record of run {run}: {error}; it")))?;
+                runs.push(stored.record);
+            }
+        }
+        Ok(runs)
     }
 
     fn named<T>(&self, prefix: &[u8], read: impl Fn(&[u8; 8]) -> T) -> Result<BTreeMap<String, T>, Failure> {
