@@ -280,9 +280,14 @@ fn the_example_shows_every_key() {
         for key in section.keys {
             let shown = EXAMPLE.lines().any(|line| {
                 let line = line.trim_start_matches(['#', ' ']);
-                [format!("{key} = "), format!("[{key}]"), format!("[{key}.")]
-                    .iter()
-                    .any(|form| line.contains(form.as_str()))
+                [
+                    format!("{key} = "),
+                    format!("[{key}]"),
+                    format!("[{key}."),
+                    format!(".{key}]"),
+                ]
+                .iter()
+                .any(|form| line.contains(form.as_str()))
             });
             assert!(shown, "`{key}` {} isn't in the example", section.place);
         }
@@ -924,8 +929,8 @@ fn a_broker_has_an_address_and_credentials_that_go_together() {
             "`heartbeat_s` asks for a value each 5 s, and `at_most_per_s` allows one in 20 s -> write `heartbeat_s = 20` or more, or raise `at_most_per_s`",
         ),
         (
-            "broker = \"mqtt://b\"\nlive = { ramp = {} }",
-            "unknown key `ramp` in `live` of `[mqtt]` -> did you mean `run`?",
+            "broker = \"mqtt://b\"\nlive = { runs = {} }",
+            "unknown key `runs` in `live` of `[mqtt]` -> did you mean `run`?",
         ),
         (
             "broker = \"mqtt://b\"\npassword = \"secret\"\nusername = \"x\"",
