@@ -5,6 +5,8 @@ use std::path::Path;
 use benchward_api::redo;
 use benchward_archive::{Error, JournalQuery, Query, Reader};
 
+use crate::wait::wait_for;
+
 /// Decides all runs of the archive in `folder` again, with the core that the tests are built with. A place where no daemon has been has no archive,
 /// and a run that the daemon died under in its first second may have nothing kept.
 ///
@@ -14,7 +16,11 @@ pub fn all(folder: &Path) {
     if !folder.is_dir() {
         return;
     }
-    let reader = match Reader::open(folder) {
+    // A driver that was just being started when its daemon was killed has the daemon's lock until it is a program of its own.
+    let opened = wait_for("the daemon to be gone from its archive", || {
+        Some(Reader::open(folder)).filter(|opened| !matches!(opened, Err(Error::InUse { .. })))
+    });
+    let reader = match opened {
         Ok(reader) => reader,
         Err(Error::NotAnArchive(_)) => return,
         Err(error) => panic!("the runs of this test can't be decided again: {error}"),
