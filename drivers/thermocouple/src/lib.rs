@@ -57,7 +57,7 @@
 //!
 //! # Accuracy and speed
 //!
-//! `cargo run --release -p benchward-thermocouple --example figures` prints both, beside the published inverse
+//! `cargo run --release -p benchward-thermocouple --example conversions` prints both, beside the published inverse
 //! polynomials, which are off by up to 0.06 °C ([`by_published_polynomial`]).
 
 pub mod check;

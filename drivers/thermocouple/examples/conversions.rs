@@ -1,4 +1,4 @@
-//! Prints what the conversions are good for: `cargo run --release -p benchward-thermocouple --example figures`.
+//! Prints what the conversions are good for: `cargo run --release -p benchward-thermocouple --example conversions`.
 //!
 //! Against published values: the printed tables of NIST Standard Reference Database 60 (tests/data/README.md).
 //! Beside it, the same with the published inverse polynomials alone, and with the library `thermocouple` from crates.io.
