@@ -235,6 +235,9 @@ impl Process {
         } else {
             let run = self.writer.next_run();
             self.writer.put_run(&record(run, self.now())).unwrap();
+            // Rows are relied on once they are in a tail; the record of their run only after this, and nobody is told of a run
+            // that has begun before.
+            self.commit();
             (run, 0)
         };
         self.append(at, Some(run), n, &values(run, n));
