@@ -383,6 +383,19 @@ mod tests {
     }
 
     #[test]
+    fn of_equal_limits_the_wider_one_is_named() {
+        let c = Celsius::constant;
+        let limits = Limits::new(c(200.0), vec![Some(c(200.0)), None]);
+        for station in [StationId(0), StationId(1)] {
+            assert_eq!(limits.effective(station, Some(c(200.0))).from, CeilingFrom::Lab);
+        }
+        let (lab, from) = limits.absent_after(None);
+        assert_eq!(limits.absent_after(Some(lab)), (lab, from));
+        let less = Millis(lab.0 - 1);
+        assert_eq!(limits.absent_after(Some(less)), (less, LimitFrom::Recipe));
+    }
+
+    #[test]
     fn bounds_are_inclusive() {
         assert!(settable(CEILING_MIN) && settable(CEILING_MAX));
         assert!(!settable(Celsius::constant(39.9)) && !settable(Celsius::constant(400.1)));

@@ -163,3 +163,34 @@ pub enum Origin {
     /// MQTT or HTTP.
     Network,
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn each_role_is_held_by_itself() {
+        let all = [Role::Operate, Role::Process, Role::Safety];
+        let only = [
+            Roles {
+                operate: true,
+                ..Roles::NONE
+            },
+            Roles {
+                process: true,
+                ..Roles::NONE
+            },
+            Roles {
+                safety: true,
+                ..Roles::NONE
+            },
+        ];
+        for (at, role) in all.into_iter().enumerate() {
+            assert!(Roles::ALL.holds(role) && !Roles::NONE.holds(role), "{role}");
+            for (of, roles) in only.into_iter().enumerate() {
+                assert_eq!(roles.holds(role), at == of, "{role}");
+            }
+        }
+        assert_eq!(all.map(|role| role.to_string()), ["operate", "process", "safety"]);
+    }
+}
