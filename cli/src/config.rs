@@ -1,25 +1,28 @@
 //! `benchward config`: the lab's configuration file.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
-use benchward_api::Exit;
+use benchward_api::{Exit, shapes};
 use benchward_config::{Config, LoadError, config_file};
 use clap::{Args, Subcommand};
 
 use crate::Session;
+use crate::daemon::parsed;
 use crate::failure::{Failure, with_causes};
 use crate::figures::{celsius, count};
 use crate::recipe::{checked, wrong};
 
 const EXAMPLES: &str = "\
 Examples:
-  benchward config check lab.toml";
+  benchward config check lab.toml
+  benchward config reload";
 
-/// Check the lab's configuration
+/// Check the lab's configuration, and have the daemon read it again
 #[derive(Debug, Subcommand)]
 #[command(before_help = EXAMPLES)]
 pub(crate) enum Verb {
     Check(Check),
+    Reload(Reload),
 }
 
 const CHECK_EXAMPLES: &str = "\
@@ -35,9 +38,51 @@ pub(crate) struct Check {
     file: Option<PathBuf>,
 }
 
-pub(crate) fn carry_out(session: &Session, verb: &Verb) -> Result<Exit, Failure> {
-    let Verb::Check(Check { file }) = verb;
-    let file = config_file(file.as_deref(), std::env::var_os("BENCHWARD_CONFIG").as_deref());
+const RELOAD_EXAMPLES: &str = "\
+Examples:
+  benchward config reload
+  benchward --json config reload";
+
+/// Have the daemon read its configuration again, while benches heat. Takes the role `safety`
+///
+/// `display` in [lab], [roles], [mqtt] and [metrics] count at once. What a bench is made of, and what limits it, counts from the
+/// daemon's next start on; what waits for it is shown. A file with a mistake in it changes nothing.
+#[derive(Debug, Args)]
+#[command(before_help = RELOAD_EXAMPLES)]
+pub(crate) struct Reload {}
+
+pub(crate) async fn carry_out(session: &Session, verb: &Verb) -> Result<Exit, Failure> {
+    match verb {
+        Verb::Check(Check { file }) => check(session, file.as_deref()),
+        Verb::Reload(Reload {}) => {
+            let daemon = session.daemon().await?;
+            let lab = daemon.lab().await?;
+            let reread: shapes::ConfigReread = parsed(&daemon.ask(lab.reread_config()).await?)?;
+            session.screen.show(&reread, |reread, _| tell(reread))?;
+            Ok(Exit::Done)
+        }
+    }
+}
+
+/// What came of reading it again.
+fn tell(reread: &shapes::ConfigReread) -> String {
+    let mut text = match (reread.now.is_empty(), reread.next_start.is_empty()) {
+        (true, true) => format!("{} says what counts already", reread.file),
+        (true, false) => format!("{}: nothing that differs counts at once", reread.file),
+        (false, _) => format!("{}: from now on, {}", reread.file, reread.now.join(", ")),
+    };
+    if !reread.next_start.is_empty() {
+        text.push_str("\nfrom the daemon's next start on:");
+        for one in &reread.next_start {
+            text.push_str("\n  ");
+            text.push_str(one);
+        }
+    }
+    text
+}
+
+fn check(session: &Session, file: Option<&Path>) -> Result<Exit, Failure> {
+    let file = config_file(file, std::env::var_os("BENCHWARD_CONFIG").as_deref());
     let place = file.display().to_string();
     match Config::load(&file) {
         Ok(config) => {
@@ -72,6 +117,32 @@ fn describe(place: &str, config: &Config) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_counts_and_what_waits_are_told_apart() {
+        let reread = |now: &[&str], next_start: &[&str]| {
+            let all = |names: &[&str]| names.iter().map(|name| (*name).to_owned()).collect();
+            tell(&shapes::ConfigReread {
+                schema: shapes::SCHEMA,
+                file: "lab.toml".into(),
+                now: all(now),
+                next_start: all(next_start),
+            })
+        };
+        assert_eq!(reread(&[], &[]), "lab.toml says what counts already");
+        assert_eq!(
+            reread(&["[mqtt]", "[roles]"], &[]),
+            "lab.toml: from now on, [mqtt], [roles]"
+        );
+        assert_eq!(
+            reread(&["[mqtt]"], &["[archive]", "[station.bench-3] (new)"]),
+            "lab.toml: from now on, [mqtt]\nfrom the daemon's next start on:\n  [archive]\n  [station.bench-3] (new)"
+        );
+        assert_eq!(
+            reread(&[], &["[archive]"]),
+            "lab.toml: nothing that differs counts at once\nfrom the daemon's next start on:\n  [archive]"
+        );
+    }
 
     #[test]
     fn a_good_file_is_told_in_a_sentence() {

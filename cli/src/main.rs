@@ -145,7 +145,7 @@ async fn carry_out(session: &Session, command: Command) -> Result<Exit, Failure>
         Command::Limit(verb) => limit::carry_out(session, verb).await,
         Command::Journal(verb) => journal::carry_out(session, verb).await,
         Command::Archive(verb) => archive::carry_out(session, &verb),
-        Command::Config(verb) => config::carry_out(session, &verb),
+        Command::Config(verb) => config::carry_out(session, &verb).await,
         Command::Driver(verb) => driver::carry_out(session, verb),
         Command::Board(verb) => board::carry_out(session, &verb).await,
         Command::Sensor(verb) => sensor::carry_out(session, &verb).await,

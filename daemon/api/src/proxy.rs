@@ -27,6 +27,8 @@ pub trait Lab {
     fn set_limit(&self, limit: &str, value: f64) -> Result<String, crate::Error>;
     /// Takes back what a safety role had set a limit of the lab to.
     fn clear_limit(&self, limit: &str) -> Result<String, crate::Error>;
+    /// Has the configuration file read again; what counts now and what waits, as JSON.
+    fn reread_config(&self) -> Result<String, crate::Error>;
     /// The lab's name.
     #[zbus(property)]
     fn name(&self) -> zbus::Result<String>;

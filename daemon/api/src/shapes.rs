@@ -537,6 +537,19 @@ pub struct Checked {
     pub mistakes: Vec<Mistake>,
 }
 
+/// `benchward config reload`.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ConfigReread {
+    /// [`SCHEMA`].
+    pub schema: u32,
+    /// The file that the daemon has read.
+    pub file: String,
+    /// What differed and counts now, each by its place in the file.
+    pub now: Vec<String>,
+    /// What differs and counts from the next start on.
+    pub next_start: Vec<String>,
+}
+
 /// One mistake in a file.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Mistake {

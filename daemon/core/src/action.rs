@@ -273,6 +273,8 @@ pub enum EntryKind {
     Verdict,
     /// A board model was stored.
     BoardModel,
+    /// The configuration was read again.
+    Config,
     /// A request was refused.
     Refused,
     /// A driver came or went.
@@ -303,6 +305,7 @@ impl EntryKind {
             Self::Window => "window",
             Self::Verdict => "verdict",
             Self::BoardModel => "board-model",
+            Self::Config => "config",
             Self::Refused => "refused",
             Self::Driver => "driver",
             Self::Safe => "safe",

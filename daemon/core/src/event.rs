@@ -124,6 +124,16 @@ pub enum Loss {
     Failed(Arc<str>),
 }
 
+impl Loss {
+    /// Why, for who says already that it ended.
+    pub fn why(&self) -> String {
+        match self {
+            Self::Exit(text) => text.to_string(),
+            Self::Protocol(_) | Self::Failed(_) => format!("it {self}"),
+        }
+    }
+}
+
 impl fmt::Display for Loss {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
@@ -218,4 +228,6 @@ pub enum Ask {
     },
     /// The daemon is asked to end: every run ends as stopped, all heat goes off, nothing is latched.
     Shutdown,
+    /// Permission to read the configuration again (done by the daemon, decided and journalled here).
+    ReadConfig,
 }

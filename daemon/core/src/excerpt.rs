@@ -214,7 +214,7 @@ fn concerns(ask: &Ask, id: StationId) -> bool {
         Ask::Stop(station) => station.is_none_or(|station| station == id),
         Ask::Calibrate(calibration) => calibration.station == id,
         Ask::SetLabCeiling(_) | Ask::SetLimit(..) | Ask::Shutdown => true,
-        Ask::PutRecipe { .. } | Ask::PutWindow { .. } | Ask::PutVerdict { .. } => false,
+        Ask::PutRecipe { .. } | Ask::PutWindow { .. } | Ask::PutVerdict { .. } | Ask::ReadConfig => false,
     }
 }
 

@@ -765,6 +765,12 @@ impl Lab {
                     "what is known of \"{board}\" at {name} may be stored"
                 )))
             }
+            Ask::ReadConfig => {
+                local(Act::ReadConfig)?;
+                let text = format!("{who} has the configuration read again");
+                self.journal(out, EntryKind::Config, Some(who.clone()), text);
+                Ok(Answer::Done("the configuration may be read again".into()))
+            }
             Ask::Shutdown => {
                 local(Act::StopLab)?;
                 self.closing = true;

@@ -92,7 +92,7 @@ impl Roles {
             Act::StopLab => true,
             Act::Run | Act::ResetHeatOff => self.any(),
             Act::PutRecipe | Act::PutWindow | Act::PutVerdict | Act::PutBoardModel => self.process,
-            Act::ResetCut | Act::SetLimit | Act::Calibrate => self.safety,
+            Act::ResetCut | Act::SetLimit | Act::Calibrate | Act::ReadConfig => self.safety,
         }
     }
 }
@@ -112,6 +112,8 @@ pub enum Act {
     SetLimit,
     /// Change the offset of a channel.
     Calibrate,
+    /// Have the configuration read again, which says who holds the roles.
+    ReadConfig,
     /// Store a new revision of a recipe.
     PutRecipe,
     /// Store a new revision of a window.
@@ -131,7 +133,7 @@ impl Act {
             Self::PutRecipe | Self::PutWindow | Self::PutVerdict | Self::PutBoardModel => {
                 "the role `process`"
             }
-            Self::ResetCut | Self::SetLimit | Self::Calibrate => "the role `safety`",
+            Self::ResetCut | Self::SetLimit | Self::Calibrate | Self::ReadConfig => "the role `safety`",
         }
     }
 
@@ -144,6 +146,7 @@ impl Act {
             Self::ResetCut => "reset a trip that cut the heat",
             Self::SetLimit => "set a limit",
             Self::Calibrate => "calibrate a sensor",
+            Self::ReadConfig => "have the configuration read again",
             Self::PutRecipe => "store a recipe",
             Self::PutWindow => "store a window",
             Self::PutVerdict => "judge a run again",

@@ -37,9 +37,16 @@ pub(crate) async fn tell_manager(shared: Arc<Shared>) {
     look.set_missed_tick_behavior(MissedTickBehavior::Delay);
     let mut ready = false;
     let mut said = String::new();
+    // The picture that there was when every driver had sent a scan: who is told "ready" finds the scans in the one after it.
+    let mut without = None;
     loop {
         look.tick().await;
-        let all = shared.vitals.all_scanned();
+        if without.is_none() && shared.vitals.all_scanned() {
+            without = Some(shared.lab.view());
+        }
+        let all = without
+            .as_ref()
+            .is_some_and(|without| !Arc::ptr_eq(without, &shared.lab.view()));
         if !ready && (all || began.elapsed() >= READY_WITHIN) {
             ready = true;
             manager.tell("READY=1");

@@ -393,7 +393,7 @@ impl LabThread {
                 self.tick_if_due();
             }
             Turn::Lost(loss) => {
-                let why = loss.to_string();
+                let why = loss.why();
                 care_of(
                     &self.told.care,
                     instance,
@@ -602,7 +602,7 @@ impl LabThread {
                 continue;
             };
             if let Some(link) = self.links.remove(&instance) {
-                let why = loss.to_string();
+                let why = loss.why();
                 care_of(
                     &self.told.care,
                     instance,

@@ -17,6 +17,8 @@ mod mailbox;
 mod metrics;
 mod mqtt;
 mod options;
+mod outward;
+mod reread;
 mod sparkplug;
 mod steady;
 mod vitals;
@@ -26,6 +28,7 @@ use std::process::ExitCode;
 use std::sync::Arc;
 use std::time::Duration;
 
+use arc_swap::ArcSwap;
 use benchward_api::Exit;
 use benchward_config::{Config, LoadError};
 use benchward_core::{Ask, Origin, Person, Roles, Signal};
@@ -161,7 +164,8 @@ fn run(options: &Options) -> Result<(), Ended> {
         .enable_all()
         .build()?;
     let result = runtime.block_on(live(
-        &config,
+        config,
+        file,
         &socket,
         reader,
         wiring,
@@ -179,8 +183,13 @@ fn run(options: &Options) -> Result<(), Ended> {
 }
 
 /// Everything between the archive's opening and its closing.
+#[expect(
+    clippy::too_many_arguments,
+    reason = "all that was made before the threads start, each once"
+)]
 async fn live(
-    config: &Config,
+    config: Config,
+    file: std::path::PathBuf,
     socket: &std::path::Path,
     reader: benchward_archive::Reader,
     wiring: Arc<wiring::Wiring>,
@@ -190,6 +199,7 @@ async fn live(
 ) -> Result<(), Ended> {
     let mut terminate = signal(SignalKind::terminate())?;
     let mut interrupt = signal(SignalKind::interrupt())?;
+    let hang_up = signal(SignalKind::hangup())?;
     let (unfit, mut unfit_said) = mpsc::unbounded_channel();
     let (notices, notices_said) = mpsc::unbounded_channel();
     let (core_signals, core_signals_said) = mpsc::unbounded_channel();
@@ -218,6 +228,7 @@ async fn live(
             tokio::spawn(task)
         })
         .collect();
+    let (rereads, asked) = reread::Rereads::new();
     let shared = Arc::new(bus::Shared {
         lab: lab.clone(),
         keep: keep.clone(),
@@ -225,7 +236,9 @@ async fn live(
         wiring: wiring.clone(),
         clock,
         vitals,
-        callers: callers::Callers::new(config.roles.as_ref()),
+        callers: ArcSwap::from_pointee(callers::Callers::new(config.roles.as_ref())),
+        display: ArcSwap::from_pointee(config.lab.display),
+        rereads,
         signals,
         learning: tokio::sync::Mutex::default(),
     });
@@ -242,23 +255,17 @@ async fn live(
         tokio::spawn(host::tell_manager(shared.clone())),
         tokio::spawn(host::watch_power(shared.clone())),
     ];
-    if let Some(metrics) = config.metrics {
-        tokio::spawn(metrics::serve(metrics, shared.clone()));
-    }
+    let mut outward = outward::Outward::new(shared.clone(), found.store_lost);
+    outward.publish(config.mqtt.clone()).await;
+    outward.measure(config.metrics).await;
+    let in_force = reread::InForce {
+        file,
+        config,
+        outward,
+        shared: shared.clone(),
+    };
     let (end, ending) = watch::channel(false);
-    let publishing = config.mqtt.clone().filter(|mqtt| mqtt.plain).map(|mqtt| {
-        tokio::spawn(mqtt::publish(
-            mqtt,
-            shared.clone(),
-            ending.clone(),
-            found.store_lost,
-        ))
-    });
-    let edge_node = config
-        .mqtt
-        .clone()
-        .filter(|mqtt| mqtt.sparkplug.as_ref().is_some_and(|sparkplug| sparkplug.enabled))
-        .map(|mqtt| tokio::spawn(sparkplug::publish(mqtt, shared.clone(), ending, found.store_lost)));
+    let facing_plant = tokio::spawn(in_force.keep(asked, hang_up, ending));
     info!(
         "lab {} is up with {} stations",
         wiring.setup.name,
@@ -295,9 +302,7 @@ async fn live(
             let _ = task.await;
         }
         let _ = end.send(true);
-        for publishing in [publishing, edge_node].into_iter().flatten() {
-            let _ = publishing.await;
-        }
+        let _ = facing_plant.await;
         keep.barrier().await
     })
     .await;

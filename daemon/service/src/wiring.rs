@@ -5,7 +5,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 use benchward_archive as archive;
-use benchward_config::{Config, Display, InputRef, OutputRef, Program};
+use benchward_config::{Config, InputRef, OutputRef, Program};
 use benchward_core::interlock::{Effect, InterlockName};
 use benchward_core::units::{Celsius, CelsiusDelta};
 use benchward_core::{
@@ -45,8 +45,6 @@ pub(crate) struct Instance {
 #[derive(Debug, Clone)]
 pub(crate) struct Wiring {
     pub(crate) setup: Setup,
-    /// The scale that screens show temperatures in.
-    pub(crate) display: Display,
     pub(crate) instances: Vec<Instance>,
     /// For each input of [`Setup::inputs`]: the thermocouple type that its channel asks for.
     pub(crate) kinds: Vec<Option<Kind>>,
@@ -100,7 +98,6 @@ pub(crate) fn lay_out(
             next_run: RunId(found.next_run),
             standing_trips: Vec::new(),
         },
-        display: config.lab.display,
         instances,
         kinds: Vec::new(),
         sensors: Sensors::default(),

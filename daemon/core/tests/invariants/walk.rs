@@ -282,9 +282,10 @@ fn ask() -> impl Strategy<Value = Ask> {
         2 => (station(), prop::option::weighted(0.7, ceiling()))
             .prop_map(|(station, ceiling)| Ask::SetStationCeiling(station, ceiling)),
         2 => lab_limit(),
-        4 => (station(), 0_usize..3, offset(), offset(), any::<bool>()).prop_map(calibrate),
+        5 => (station(), 0_usize..3, offset(), offset(), prop::bool::weighted(0.3)).prop_map(calibrate),
         1 => Just(Ask::PutRecipe { recipe: "usual".into() }),
         1 => station().prop_map(put),
+        1 => Just(Ask::ReadConfig),
     ]
 }
 

@@ -667,9 +667,11 @@ impl Watch {
         };
         let role = match ask {
             Ask::Stop(None) | Ask::Shutdown => return Ok(()),
-            Ask::SetLabCeiling(_) | Ask::SetStationCeiling(..) | Ask::SetLimit(..) | Ask::Calibrate(_) => {
-                roles.holds(Role::Safety)
-            }
+            Ask::SetLabCeiling(_)
+            | Ask::SetStationCeiling(..)
+            | Ask::SetLimit(..)
+            | Ask::Calibrate(_)
+            | Ask::ReadConfig => roles.holds(Role::Safety),
             Ask::PutRecipe { .. }
             | Ask::PutWindow { .. }
             | Ask::PutVerdict { .. }

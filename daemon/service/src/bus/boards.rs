@@ -79,7 +79,7 @@ impl Boards {
             run: RunId(run),
         };
         let credentials = self.0.credentials(connection, &header).await?;
-        if store && !shared.callers.roles(&credentials).may(Act::PutBoardModel) {
+        if store && !shared.callers.load().roles(&credentials).may(Act::PutBoardModel) {
             // The core refuses, and the journal says so, before any work is done.
             self.0.ask(connection, &header, ask.clone()).await?;
         }
@@ -89,7 +89,7 @@ impl Boards {
             blocking(move || learned(&reader, &record, recipe, board)).await?
         };
         kept.at = shared.clock.wall_now();
-        kept.by = shared.callers.person(&credentials).name.to_string();
+        kept.by = shared.callers.load().person(&credentials).name.to_string();
         let mut model = archive::BoardModel {
             revision: 0,
             record: kept,

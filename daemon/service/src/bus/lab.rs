@@ -85,6 +85,19 @@ impl Lab {
             .await
     }
 
+    /// Reads the configuration file again and puts in force what can be while benches heat: `display` in `[lab]`, `[roles]`, `[mqtt]`,
+    /// `[metrics]`. Returns what now counts and what waits for the next start, as JSON (`shapes::ConfigReread`). Role `safety`.
+    ///
+    /// Errors: `NotPermitted`, `Invalid` (a file that can't be read, or every mistake in it: all stays as it was).
+    async fn reread_config(
+        &self,
+        #[zbus(connection)] connection: &zbus::Connection,
+        #[zbus(header)] header: Header<'_>,
+    ) -> Result<String, Error> {
+        self.0.ask(connection, &header, Ask::ReadConfig).await?;
+        json(&self.0.shared.rereads.ask().await?)
+    }
+
     /// The lab's name.
     #[zbus(property(emits_changed_signal = "const"))]
     fn name(&self) -> String {
@@ -99,9 +112,9 @@ impl Lab {
     }
 
     /// The scale that screens show temperatures in, `celsius` or `fahrenheit`; everything on the bus is in °C.
-    #[zbus(property(emits_changed_signal = "const"))]
+    #[zbus(property(emits_changed_signal = "false"))]
     fn display(&self) -> &'static str {
-        match self.0.shared.wiring.display {
+        match **self.0.shared.display.load() {
             Display::Celsius => "celsius",
             Display::Fahrenheit => "fahrenheit",
         }

@@ -15,9 +15,10 @@ mod windows;
 use std::sync::Arc;
 use std::time::Duration;
 
+use arc_swap::ArcSwap;
 use benchward_api::Error;
 use benchward_archive::Reader;
-use benchward_config::Bus;
+use benchward_config::{Bus, Display};
 use benchward_core::{Answer, Ask, Origin, Signal, StationId};
 use tokio::sync::broadcast;
 use tracing::{error, info, warn};
@@ -27,6 +28,7 @@ use crate::archive::Keep;
 use crate::callers::{Callers, Credentials};
 use crate::clock::Clock;
 use crate::lab::LabHandle;
+use crate::reread::Rereads;
 use crate::vitals::Vitals;
 use crate::wiring::Wiring;
 
@@ -46,7 +48,10 @@ pub(crate) struct Shared {
     pub(crate) wiring: Arc<Wiring>,
     pub(crate) clock: Arc<Clock>,
     pub(crate) vitals: Arc<Vitals>,
-    pub(crate) callers: Callers,
+    /// Who holds which role, and the scale that screens show temperatures in: exchanged when the configuration is read again.
+    pub(crate) callers: ArcSwap<Callers>,
+    pub(crate) display: ArcSwap<Display>,
+    pub(crate) rereads: Rereads,
     pub(crate) signals: broadcast::Sender<Signal>,
     /// Held while something is learned from a run: that takes a whole CPU, and one at a time leaves the others to the lab.
     pub(crate) learning: tokio::sync::Mutex<()>,
@@ -104,7 +109,7 @@ impl Door {
         ask: Ask,
     ) -> Result<Answer, Error> {
         let credentials = self.credentials(connection, header).await?;
-        let callers = &self.shared.callers;
+        let callers = self.shared.callers.load();
         let (who, roles) = (callers.person(&credentials), callers.roles(&credentials));
         let answer = self
             .shared

@@ -88,7 +88,7 @@ impl Windows {
     ) -> Result<String, Error> {
         let shared = &self.0.shared;
         let credentials = self.0.credentials(connection, &header).await?;
-        if store && !shared.callers.roles(&credentials).may(Act::PutVerdict) {
+        if store && !shared.callers.load().roles(&credentials).may(Act::PutVerdict) {
             // The core refuses, and the journal says so, before any work is done.
             let text = "not judged".into();
             let ask = Ask::PutVerdict {
