@@ -400,4 +400,19 @@ mod tests {
         assert!(settable(CEILING_MIN) && settable(CEILING_MAX));
         assert!(!settable(Celsius::constant(39.9)) && !settable(Celsius::constant(400.1)));
     }
+
+    #[test]
+    fn the_limit_of_runs_only_lowers_what_the_recipe_says() {
+        let mut limits = Limits::new(Celsius::constant(260.0), vec![None]);
+        let recipe = Millis::from_secs(1200);
+        assert_eq!(limits.run_max(recipe), (recipe, LimitFrom::Recipe));
+        for (lab, counts) in [
+            (1199, (Millis::from_secs(1199), LimitFrom::Lab)),
+            (1200, (recipe, LimitFrom::Recipe)),
+            (1201, (recipe, LimitFrom::Recipe)),
+        ] {
+            limits.move_to(LimitName::RunMax, Some(f64::from(lab)));
+            assert_eq!(limits.run_max(recipe), counts, "{lab}");
+        }
+    }
 }

@@ -85,3 +85,23 @@ impl Output {
         self.cut = false;
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A driver that answers nothing takes no more memory than that, and the command that has waited longest is kept.
+    #[test]
+    fn so_many_commands_wait_for_an_answer_and_no_more() {
+        let mut output = Output::new(OutputId(0), "heat1".into(), InstanceId(0), OutputRole::Heat);
+        for seq in 1..=300 {
+            output.told(Seq(seq), Millis(seq));
+        }
+        assert_eq!(output.unanswered.len(), UNANSWERED_MAX);
+        assert_eq!(output.waited(Millis(1_000)), Some(Millis(999)));
+        output.take_answer(Seq(255));
+        assert_eq!(output.waited(Millis(1_000)), Some(Millis(744)));
+        output.take_answer(Seq(256));
+        assert_eq!(output.waited(Millis(1_000)), None);
+    }
+}

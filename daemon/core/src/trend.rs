@@ -240,4 +240,12 @@ mod tests {
         line.take(Millis(5_001_000), Celsius::constant(300.0));
         assert!((slope(&line) - before).abs() < 1e-12);
     }
+
+    /// One reading that is near both times says nothing about what happened between them.
+    #[test]
+    fn a_change_is_between_two_means() {
+        let one = trend(0, 1, |_| 20.0);
+        assert!(one.celsius(Millis(400), Millis(500)).is_some());
+        assert_eq!(one.change(Millis(400), Millis::ZERO, Millis(500)), None);
+    }
 }

@@ -49,6 +49,8 @@ use crate::presence::Presence;
 use crate::setup::StandingTrip;
 use crate::units::{Amps, Celsius, CelsiusDelta, CelsiusPerSecond, Millis};
 
+#[cfg(test)]
+mod bench;
 mod threshold;
 
 pub use threshold::{InForce, Threshold};

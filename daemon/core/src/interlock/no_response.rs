@@ -143,7 +143,7 @@ impl NoResponse {
         let allowed = RISE.max(FALL_SHARE * (control.degrees() - ROOM));
         let fell = moved < -allowed
             && thirds.is_some_and(|thirds| {
-                thirds.iter().all(|moved| *moved < -FALL) && thirds[2] < TURNING * thirds[0]
+                thirds.iter().all(|moved| *moved < -FALL) && thirds[2] <= TURNING * thirds[0]
             });
         (if cool { moved < RISE } else { fell }).then_some(Found {
             moved,
@@ -171,4 +171,64 @@ pub(super) fn thresholds(_: &InForce) -> Vec<Threshold> {
         Threshold::time("hot for", OVER_HOT),
         Threshold::fixed("rise below", RISE, "Cel"),
     ]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::interlock::bench::Bench;
+
+    /// A bench on full power whose one channel reads `celsius` each second from zero on.
+    fn judged(celsius: &[f64]) -> Observation {
+        let (mut bench, mut interlock) = (Bench::new(1), NoResponse::default());
+        bench.heat(1.0);
+        let mut newest = Observation::Good;
+        for (second, celsius) in (0..).zip(celsius) {
+            bench.read(Millis::from_secs(second), &[*celsius]);
+            newest = interlock.observe(&bench.facts());
+        }
+        newest
+    }
+
+    fn acts(celsius: &[f64]) -> bool {
+        matches!(judged(celsius), Observation::Bad(_))
+    }
+
+    #[test]
+    fn a_cool_board_has_to_rise_by_three_degrees_in_a_minute() {
+        let rise = |by: f64| {
+            let mut read = vec![20.0; 60];
+            read.push(20.0 + by);
+            read
+        };
+        assert!(!acts(&rise(3.0)));
+        assert!(acts(&rise(2.75)));
+        // Not before the minute is over.
+        assert!(!acts(&[20.0; 60]));
+    }
+
+    /// What a hot board reads that falls by these steps, each at the end of a third of the time.
+    fn fall(thirds: [f64; 3]) -> Vec<f64> {
+        let mut at = 130.0;
+        let mut read = vec![at];
+        for third in thirds {
+            read.extend([at; 29]);
+            at -= third;
+            read.push(at);
+        }
+        read
+    }
+
+    #[test]
+    fn a_hot_board_that_falls_in_each_third_of_the_time_has_no_heat() {
+        assert!(acts(&fall([10.0, 8.0, 8.0])));
+        assert!(!acts(&fall([10.0, 0.5, 10.0])), "no more than noise in the second third");
+        assert!(acts(&fall([10.0, 0.75, 10.0])));
+    }
+
+    #[test]
+    fn a_fall_that_comes_to_its_end_is_none() {
+        assert!(!acts(&fall([10.0, 8.0, 5.75])));
+        assert!(acts(&fall([10.0, 8.0, 6.0])), "not less than the share that ends one");
+    }
 }
