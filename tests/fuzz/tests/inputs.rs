@@ -1,17 +1,31 @@
-//! Some thousand spoiled inputs for each target, on every run of the tests; `tests/fuzz/run` tries more.
+//! Some thousand spoiled inputs for each target, on every run of the tests; for so many seconds with `$BENCHWARD_FUZZ_S`.
+//! `tests/fuzz/run` tries more.
+
+use std::time::{Duration, Instant};
 
 use benchward_fuzz::{Kept, configuration, driver_lines, edits, recipe, regressions, seeds, spoiled, window};
-use proptest::prelude::any;
-use proptest::test_runner::{Config, TestRunner};
+use proptest::prelude::{Strategy, any};
+use proptest::test_runner::{Config, TestCaseResult, TestRunner};
 
-/// A runner of so many cases, unless `$PROPTEST_CASES` says otherwise. What fails is shrunk and printed.
-fn runner(cases: u32) -> TestRunner {
+/// Tries so many cases, unless `$PROPTEST_CASES` says otherwise, and that again until `$BENCHWARD_FUZZ_S` is over. What fails is
+/// shrunk and printed.
+fn try_cases<S: Strategy>(cases: u32, inputs: &S, test: impl Fn(S::Value) -> TestCaseResult) {
     let set = std::env::var_os("PROPTEST_CASES").is_some();
     let config = Config {
         failure_persistence: None,
         ..Config::default()
     };
-    TestRunner::new(if set { config } else { Config { cases, ..config } })
+    let seconds = std::env::var("BENCHWARD_FUZZ_S").map_or(0, |text| text.parse().expect("whole seconds"));
+    let until = Instant::now() + Duration::from_secs(seconds);
+    // One runner for all turns: each goes on where the one before came to.
+    let mut runner = TestRunner::new(if set { config } else { Config { cases, ..config } });
+    loop {
+        let tried = runner.run(inputs, &test);
+        tried.unwrap_or_else(|failure| panic!("{failure}"));
+        if Instant::now() >= until {
+            return;
+        }
+    }
 }
 
 /// What was failed on before, good texts as they are, then spoiled ones.
@@ -23,11 +37,10 @@ fn attempt(name: &str, folders: &[&str], target: fn(&[u8])) {
     for seed in &seeds {
         target(seed);
     }
-    let tried = runner(4_000).run(&(any::<u8>(), edits()), |(which, edits)| {
+    try_cases(4_000, &(any::<u8>(), edits()), |(which, edits)| {
         target(&spoiled(&seeds[usize::from(which) % seeds.len()], &edits));
         Ok(())
     });
-    tried.unwrap_or_else(|failure| panic!("{failure}"));
 }
 
 #[test]
@@ -61,11 +74,10 @@ fn run_files_are_whole_or_said_to_be_damaged() {
     for input in regressions("run_file") {
         kept.run_file(&input);
     }
-    let tried = runner(200).run(&edits(), |edits| {
+    try_cases(200, &edits(), |edits| {
         kept.run_file(&spoiled(&kept.whole, &edits));
         Ok(())
     });
-    tried.unwrap_or_else(|failure| panic!("{failure}"));
 }
 
 #[test]
@@ -75,9 +87,8 @@ fn run_files_with_right_sums_are_read_to_their_end_or_refused() {
     for input in regressions("run_file_with_right_sums") {
         kept.run_file_with_right_sums(&input);
     }
-    let tried = runner(400).run(&edits(), |edits| {
+    try_cases(400, &edits(), |edits| {
         kept.run_file_with_right_sums(&spoiled(&kept.whole, &edits));
         Ok(())
     });
-    tried.unwrap_or_else(|failure| panic!("{failure}"));
 }
