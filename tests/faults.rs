@@ -7,6 +7,7 @@ use std::time::Duration;
 use benchward_api::shapes::Entry;
 use benchward_tests::client::Client;
 use benchward_tests::clock::{monotonic_ms, wall_ms, wall_of};
+use benchward_tests::command::benchward;
 use benchward_tests::daemon::Daemon;
 use benchward_tests::fault;
 use benchward_tests::place::Place;
@@ -279,6 +280,68 @@ fn driver_fails(fails: impl FnOnce(&Place, &Daemon), case: &Case) {
         );
     }
     no_heat(&place.record_file("bench-1"), began + PERMIT_MS);
+}
+
+#[test]
+fn drivers_are_listed_with_what_they_offer_and_how_they_are() {
+    let place = Place::new();
+    let gone = "\n[station.bench-2]\nchannels = { board-top = \"tc1\" }\n[station.bench-2.driver]\nprogram = [\"sleep\", \"1000\"]\n";
+    place.configure("", &(place.simulated("bench-1", "") + gone));
+    let daemon = Daemon::start(&place);
+    let client = daemon.client();
+    client.wait_ready(&["bench-1"]);
+    let list = || benchward(&place, &["--json", "driver", "list"]).json();
+    let listed = list();
+    let (first, second) = (&listed["drivers"][0], &listed["drivers"][1]);
+    assert_eq!(
+        (&first["driver"], &first["standing"]),
+        (&"bench-1".into(), &"up".into())
+    );
+    assert!(
+        first["says"]
+            .as_str()
+            .is_some_and(|says| says.starts_with("simulated ")),
+        "{listed}"
+    );
+    let inputs = first["inputs"].as_array().expect("a list");
+    let hood = inputs
+        .iter()
+        .find(|one| one["input"] == "hood")
+        .expect("it offers one");
+    assert_eq!(
+        (&hood["kind"], &hood["wired_as"]),
+        (&"permissive".into(), &"permissive hood".into())
+    );
+    // It offers a pedal too, which is wired to nothing here.
+    let pedal = inputs
+        .iter()
+        .find(|one| one["input"] == "pedal")
+        .expect("it offers one");
+    assert_eq!(
+        (&pedal["kind"], &pedal["station"]),
+        (&"presence".into(), &().into())
+    );
+    assert_eq!(first["outputs"][0]["wired_as"], "heat");
+    // One that doesn't describe itself is down, and shown with what is wired to it.
+    assert_eq!(
+        (&second["standing"], &second["says"]),
+        (&"down".into(), &().into())
+    );
+    assert_eq!(second["inputs"][0]["wired_as"], "channel board-top");
+    assert!(listed["installed"]["simulated"].is_string(), "{listed}");
+
+    kill_process(daemon.driver(&place, "bench-1"), Signal::KILL).expect("the driver runs");
+    wait_until("it was started again and is up", || {
+        let first = &list()["drivers"][0];
+        first["restarts"] == 1 && first["standing"] == "up"
+    });
+    drop(daemon);
+    let nobody = benchward(&place, &["--json", "driver", "list"]);
+    assert_eq!(
+        (nobody.code, &nobody.json()["drivers"]),
+        (0, &().into()),
+        "{nobody:?}"
+    );
 }
 
 #[test]

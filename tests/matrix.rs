@@ -160,6 +160,8 @@ const MATRIX: &[Row] = {
     &[
         row(LAB, "Status", Everybody, Any, &[], ""),
         row(LAB, "Limits", Everybody, Any, &[], ""),
+        row(LAB, "Roles", Everybody, Any, &[], ""),
+        row(LAB, "Drivers", Everybody, Any, &[], ""),
         row(LAB, "SetCeiling", Safety, Any, &["double:250"], ""),
         row(LAB, "SetLimit", Safety, Any, &["string:absent-after", "double:600"], ""),
         row(LAB, "ClearLimit", Safety, Any, &["string:absent-after"], ""),

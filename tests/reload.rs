@@ -157,7 +157,7 @@ fn what_a_bench_is_made_of_waits_and_a_mistake_changes_nothing() {
     let journal = wait_for("what came of the signal", || {
         let journal = journal(&client);
         journal
-            .contains("`display` in [lab] count now")
+            .contains("now in force: `display` in [lab]")
             .then_some(journal)
     });
     assert!(journal.contains("all stays as it was"), "{journal}");
@@ -202,7 +202,7 @@ fn roles_are_exchanged_by_who_holds_safety_and_by_nobody_else() {
     assert_eq!(reload(OPERATE).code, 0);
     let journal = journal(&client);
     assert!(
-        journal.contains("has the configuration read again") && journal.contains("[roles] count now"),
+        journal.contains("has the configuration read again") && journal.contains("now in force: [roles]"),
         "{journal}"
     );
 }

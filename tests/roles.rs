@@ -120,6 +120,16 @@ fn without_roles_the_owner_has_all_and_others_may_look_and_stop() {
     shop.allowed(0, &[], &start);
     shop.allowed(0, &[], &["limit", "set", "--lab", "200C"]);
 
+    let of = |uid| shop.run(uid, &[], &["role", "show"]).json();
+    assert_eq!(
+        of(0)["holds"],
+        serde_json::json!(["operate", "process", "safety"])
+    );
+    assert_eq!(
+        (&of(other)["holds"], &of(other)["account"]),
+        (&serde_json::json!([]), &"root".into())
+    );
+
     shop.allowed(other, &[], &["status"]);
     shop.allowed(other, &[], &["run", "list"]);
     shop.allowed(other, &[], &["journal", "verify"]);
@@ -150,6 +160,19 @@ fn roles_are_the_groups_that_the_process_has() {
     let recipe = shop.place.path("hold.toml");
     let put = ["recipe", "put", recipe.to_str().expect("text")];
     let (uid, (_, operate), (_, process), (_, safety)) = (OTHER.1, OPERATE, PROCESS, SAFETY);
+
+    // What a process holds is what its groups hold, and it can look.
+    let done = shop.run(uid, &[operate, safety], &["role", "show"]);
+    assert_eq!(
+        done.json()["holds"],
+        serde_json::json!(["operate", "safety"]),
+        "{done:?}"
+    );
+    assert_eq!(
+        done.json()["roles"][2]["groups"][0]["group"],
+        SAFETY.0,
+        "{done:?}"
+    );
 
     // Recipes: process alone.
     shop.denied(uid, &[operate, safety], &put);

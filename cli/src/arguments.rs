@@ -13,8 +13,8 @@ use crate::degrees::Scale;
 use crate::failure::Failure;
 use crate::screen::Screen;
 use crate::{
-    archive, board, config, demo, doctor, driver, journal, limit, messages, present, recipe, run, sensor,
-    shell, status, stop, trip, watch, window,
+    archive, board, config, demo, doctor, driver, journal, limit, messages, present, recipe, role, run,
+    sensor, shell, status, stop, trip, watch, window,
 };
 
 /// Help shows an example before it explains.
@@ -101,6 +101,8 @@ pub(crate) enum Command {
     Board(board::Verb),
     #[command(subcommand)]
     Limit(limit::Verb),
+    #[command(subcommand)]
+    Role(role::Verb),
     #[command(subcommand)]
     Journal(journal::Verb),
     #[command(subcommand)]

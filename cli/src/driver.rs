@@ -1,5 +1,7 @@
 //! `benchward driver`: programs that talk to hardware.
 
+mod list;
+
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 
@@ -15,12 +17,14 @@ use crate::screen::{Paint, Tone};
 
 const EXAMPLES: &str = "\
 Examples:
+  benchward driver list
   benchward driver check simulated";
 
-/// Try drivers out
+/// List drivers, and try them out
 #[derive(Debug, Subcommand)]
 #[command(before_help = EXAMPLES)]
 pub(crate) enum Verb {
+    List(list::List),
     Check(Check),
 }
 
@@ -71,8 +75,14 @@ struct Entry {
     text: String,
 }
 
-pub(crate) fn carry_out(session: &Session, verb: Verb) -> Result<Exit, Failure> {
-    let Verb::Check(check) = verb;
+pub(crate) async fn carry_out(session: &Session, verb: Verb) -> Result<Exit, Failure> {
+    match verb {
+        Verb::List(list) => list::list(session, &list).await,
+        Verb::Check(check) => carry_out_check(session, check),
+    }
+}
+
+fn carry_out_check(session: &Session, check: Check) -> Result<Exit, Failure> {
     let settings = match &check.settings {
         None => serde_json::json!({}),
         Some(file) => {
@@ -178,17 +188,24 @@ pub(crate) fn program(word: &OsString) -> OsString {
     let Some(short) = short else {
         return word.clone();
     };
-    let file = format!("benchward-driver-{short}");
+    let file = format!("{PREFIX}{short}");
+    folders()
+        .into_iter()
+        .map(|folder| folder.join(&file))
+        .find(|path| path.is_file())
+        .map_or_else(|| word.clone(), PathBuf::into_os_string)
+}
+
+/// What the name of a driver's program begins with.
+const PREFIX: &str = "benchward-driver-";
+
+/// Where drivers are looked for: beside this program, then on `PATH`.
+fn folders() -> Vec<PathBuf> {
     let beside = std::env::current_exe()
         .ok()
         .and_then(|path| path.parent().map(Path::to_owned));
     let path = std::env::var_os("PATH").unwrap_or_default();
-    beside
-        .into_iter()
-        .chain(std::env::split_paths(&path))
-        .map(|folder| folder.join(&file))
-        .find(|path| path.is_file())
-        .map_or_else(|| word.clone(), PathBuf::into_os_string)
+    beside.into_iter().chain(std::env::split_paths(&path)).collect()
 }
 
 #[cfg(test)]

@@ -71,6 +71,17 @@ impl Failure {
         }
     }
 
+    /// Whether it is that there is nobody to ask.
+    pub(crate) fn is_no_daemon(&self) -> bool {
+        matches!(
+            self,
+            Self::Told {
+                exit: Exit::NoDaemon,
+                ..
+            }
+        )
+    }
+
     /// With what to do about it.
     pub(crate) fn hint(mut self, advice: impl Into<String>) -> Self {
         if let Self::Told { hint, .. } = &mut self {

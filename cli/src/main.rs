@@ -36,6 +36,7 @@ mod limit;
 mod messages;
 mod present;
 mod recipe;
+mod role;
 mod run;
 mod sensor;
 mod shell;
@@ -142,11 +143,12 @@ async fn carry_out(session: &Session, command: Command) -> Result<Exit, Failure>
         Command::Run(verb) => run::carry_out(session, verb).await,
         Command::Recipe(verb) => recipe::carry_out(session, verb).await,
         Command::Window(verb) => window::carry_out(session, verb).await,
+        Command::Role(verb) => role::carry_out(session, &verb).await,
         Command::Limit(verb) => limit::carry_out(session, verb).await,
         Command::Journal(verb) => journal::carry_out(session, verb).await,
         Command::Archive(verb) => archive::carry_out(session, &verb),
         Command::Config(verb) => config::carry_out(session, &verb).await,
-        Command::Driver(verb) => driver::carry_out(session, verb),
+        Command::Driver(verb) => driver::carry_out(session, verb).await,
         Command::Board(verb) => board::carry_out(session, &verb).await,
         Command::Sensor(verb) => sensor::carry_out(session, &verb).await,
         Command::Messages(arguments) => messages::messages(session, &arguments),

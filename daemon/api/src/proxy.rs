@@ -21,6 +21,10 @@ pub trait Lab {
     fn stop_all(&self) -> Result<String, crate::Error>;
     /// Every limit in force, as JSON.
     fn limits(&self) -> Result<String, crate::Error>;
+    /// Who holds which role, and which the caller does, as JSON.
+    fn roles(&self) -> Result<String, crate::Error>;
+    /// Every driver, what it offers and what of it is wired, as JSON.
+    fn drivers(&self) -> Result<String, crate::Error>;
     /// Moves the lab's ceiling, °C.
     fn set_ceiling(&self, celsius: f64) -> Result<String, crate::Error>;
     /// Moves a limit of the lab, in its unit.

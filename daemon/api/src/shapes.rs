@@ -2,11 +2,13 @@
 //! `"schema": 1`. Scripts rely on the keys: add, don't rename.
 
 mod board;
+mod driver;
 mod folder;
 mod guard;
 mod limit;
 mod prediction;
 mod redone;
+mod role;
 mod sensor;
 mod trip;
 mod window;
@@ -17,6 +19,7 @@ use benchward_core::{LabView, Phase, Quality, StationView};
 use serde::{Deserialize, Serialize};
 
 pub use board::{BoardChannel, BoardLearned, BoardModel, BoardParameter, Boards, RunBoardModel};
+pub use driver::{Driver, DriverInput, DriverOutput, Drivers};
 pub use folder::{ArchiveChecked, ArchiveLevels, ArchiveRebuilt, LevelChannel, LevelSpan};
 pub use guard::RunGuard;
 pub use limit::{InterlockLimits, LabLimit, Limits, StationLimits, Threshold};
@@ -24,6 +27,7 @@ pub use prediction::{
     BoardPlan, CurvePoint, Moment, PlanRequest, PlannedChannel, PlannedFigure, Prediction, StagePrediction,
 };
 pub use redone::{Redone, RedoneDifference};
+pub use role::{RoleGroup, RoleHeld, Roles};
 pub use sensor::{
     Calibration, CalibrationWarning, CheckRequest, RunSensor, Sensor, SensorCheck, SensorChecked,
     SensorHistory, Sensors, overdue_text,

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use std::os::fd::BorrowedFd;
 use std::sync::Mutex;
 
+use benchward_api::shapes;
 use benchward_config as config;
 use benchward_core::{Person, Roles};
 use nix::unistd::{Gid, Group, Uid, User};
@@ -27,11 +28,12 @@ pub(crate) struct Callers {
     names: Mutex<BTreeMap<u32, String>>,
 }
 
+/// For each role, the groups that hold it: each by its name and, where this system has it, its number.
 #[derive(Debug)]
 struct Groups {
-    operate: Vec<u32>,
-    process: Vec<u32>,
-    safety: Vec<u32>,
+    operate: Vec<(String, Option<u32>)>,
+    process: Vec<(String, Option<u32>)>,
+    safety: Vec<(String, Option<u32>)>,
 }
 
 impl Callers {
@@ -39,9 +41,8 @@ impl Callers {
     /// people may do something, never more.
     pub(crate) fn new(roles: Option<&config::Roles>) -> Self {
         let look_up = |names: &[String]| {
-            names
-                .iter()
-                .filter_map(|name| match Group::from_name(name) {
+            let found = names.iter().map(|name| {
+                let gid = match Group::from_name(name) {
                     Ok(Some(group)) => Some(group.gid.as_raw()),
                     Ok(None) => {
                         warn!("[roles] names the group `{name}`, which this system doesn't have; nobody holds it");
@@ -51,8 +52,10 @@ impl Callers {
                         warn!("the group `{name}` of [roles] can't be looked up: {error}; nobody holds it");
                         None
                     }
-                })
-                .collect()
+                };
+                (name.clone(), gid)
+            });
+            found.collect()
         };
         Self {
             owner: Uid::effective().as_raw(),
@@ -65,13 +68,65 @@ impl Callers {
         }
     }
 
+    /// Who holds which role, as somebody who asks is told it.
+    pub(crate) fn table(&self, caller: &Credentials) -> shapes::Roles {
+        let held = |role: &str, groups: &[(String, Option<u32>)]| shapes::RoleHeld {
+            role: role.to_owned(),
+            groups: groups
+                .iter()
+                .map(|(name, gid)| shapes::RoleGroup {
+                    group: name.clone(),
+                    there: gid.is_some(),
+                })
+                .collect(),
+        };
+        let none = Groups {
+            operate: Vec::new(),
+            process: Vec::new(),
+            safety: Vec::new(),
+        };
+        let groups = self.groups.as_ref().unwrap_or(&none);
+        let roles = self.roles(caller);
+        let all = [
+            ("operate", roles.operate),
+            ("process", roles.process),
+            ("safety", roles.safety),
+        ];
+        let owner = Credentials {
+            uid: self.owner,
+            gids: Vec::new(),
+        };
+        shapes::Roles {
+            schema: shapes::SCHEMA,
+            user: self.person(caller).name.to_string(),
+            holds: all
+                .iter()
+                .filter(|(_, holds)| *holds)
+                .map(|(role, _)| (*role).to_owned())
+                .collect(),
+            account: self
+                .groups
+                .is_none()
+                .then(|| self.person(&owner).name.to_string()),
+            roles: vec![
+                held("operate", &groups.operate),
+                held("process", &groups.process),
+                held("safety", &groups.safety),
+            ],
+        }
+    }
+
     /// What a caller may do.
     pub(crate) fn roles(&self, caller: &Credentials) -> Roles {
         match &self.groups {
             None if caller.uid == self.owner => Roles::ALL,
             None => Roles::NONE,
             Some(groups) => {
-                let holds = |group: &[u32]| group.iter().any(|gid| caller.gids.contains(gid));
+                let holds = |groups: &[(String, Option<u32>)]| {
+                    groups
+                        .iter()
+                        .any(|(_, gid)| gid.is_some_and(|gid| caller.gids.contains(&gid)))
+                };
                 Roles {
                     operate: holds(&groups.operate),
                     process: holds(&groups.process),
@@ -189,9 +244,9 @@ mod tests {
         let callers = Callers {
             owner: 0,
             groups: Some(Groups {
-                operate: vec![100],
-                process: vec![200],
-                safety: vec![300],
+                operate: vec![("bench".into(), Some(100)), ("gone".into(), None)],
+                process: vec![("process".into(), Some(200))],
+                safety: vec![("safety".into(), Some(300))],
             }),
             names: Mutex::new(BTreeMap::new()),
         };
@@ -208,5 +263,16 @@ mod tests {
             }
         );
         assert_eq!(callers.roles(&Credentials { uid: 0, gids: vec![] }), Roles::NONE);
+        let table = callers.table(&Credentials {
+            uid: 0,
+            gids: vec![100],
+        });
+        assert_eq!((table.holds, table.account), (vec!["operate".to_owned()], None));
+        let there: Vec<_> = table.roles[0]
+            .groups
+            .iter()
+            .map(|one| (&*one.group, one.there))
+            .collect();
+        assert_eq!(there, [("bench", true), ("gone", false)]);
     }
 }

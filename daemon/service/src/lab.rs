@@ -378,6 +378,11 @@ impl LabThread {
             &mut |notice| drop(notices.send(notice)),
             &mut |link, event| {
                 let now = self.clock.now();
+                if matches!(event, Event::DriverUp { .. }) {
+                    self.told
+                        .vitals
+                        .described(link.instance, link.described_as.clone());
+                }
                 let is_scan = self.measure(link, &event, now);
                 let heard_ms = link.heard_ms();
                 let told = self.take(Some(link), now, event);
@@ -448,6 +453,7 @@ impl LabThread {
                 .deregister(&mut SourceFd(&link.stdin().as_raw_fd()));
         }
         drop(link);
+        self.told.vitals.described(instance, None);
         let now = self.clock.now();
         self.take(None, now, Event::DriverDown { instance, loss });
     }

@@ -66,6 +66,8 @@ pub(crate) struct Link {
     stdout: File,
     lines: Lines,
     pub(crate) mailbox: Mailbox,
+    /// What it said of itself. `None` until it has.
+    pub(crate) described_as: Option<Arc<Describe>>,
     /// `None` until it has described itself.
     inputs: Option<BTreeMap<String, Wired>>,
     outputs: BTreeMap<String, OutputId>,
@@ -141,6 +143,7 @@ impl Link {
             stdout: File::from(stdout),
             lines: Lines::new(),
             mailbox: Mailbox::new(slots, first),
+            described_as: None,
             inputs: None,
             outputs,
             malformed: 0,
@@ -327,7 +330,10 @@ impl Link {
     ) -> Turn {
         match message {
             FromDriver::Describe(describe) => match self.described(&describe, wiring, clock) {
-                Ok(event) => apply(self, event),
+                Ok(event) => {
+                    self.described_as = Some(Arc::from(describe));
+                    apply(self, event);
+                }
                 Err(turn) => return turn,
             },
             FromDriver::Scan(scan) => {

@@ -87,10 +87,10 @@ impl InForce {
         let next_start = waits(&self.config, &new);
         let text = match (&*now.join(", "), &*next_start.join(", ")) {
             ("", "") => "configuration read again: nothing in it differs".to_owned(),
-            (now, "") => format!("configuration read again: {now} count now"),
-            ("", waits) => format!("configuration read again: {waits}: from the next start on"),
+            (now, "") => format!("configuration read again: now in force: {now}"),
+            ("", waits) => format!("configuration read again: from the next start on: {waits}"),
             (now, waits) => {
-                format!("configuration read again: {now} count now; {waits}: from the next start on")
+                format!("configuration read again: now in force: {now}; from the next start on: {waits}")
             }
         };
         info!("{text}");

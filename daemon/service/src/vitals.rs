@@ -5,10 +5,12 @@
 
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Mutex, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 
+use arc_swap::ArcSwapOption;
 use benchward_core::interlock::InterlockName;
 use benchward_core::{InstanceId, Signal, StationId};
+use benchward_driver::wire::Describe;
 
 use crate::clock::monotonic_ms;
 
@@ -79,6 +81,8 @@ struct Driver {
     scanned: Moment,
     /// How often it was started; by the task that looks after it.
     starts: AtomicU64,
+    /// What it says of itself; none while it is down.
+    described: ArcSwapOption<Describe>,
 }
 
 /// The measurements.
@@ -139,6 +143,18 @@ impl Vitals {
     /// Whether every driver has sent a scan.
     pub(crate) fn all_scanned(&self) -> bool {
         self.drivers.iter().all(|driver| driver.scanned.get().is_some())
+    }
+
+    /// A driver has described itself, or is lost.
+    pub(crate) fn described(&self, instance: InstanceId, as_: Option<Arc<Describe>>) {
+        if let Some(driver) = self.drivers.get(instance.index()) {
+            driver.described.store(as_);
+        }
+    }
+
+    /// What a driver says of itself; none while it is down.
+    pub(crate) fn description(&self, instance: InstanceId) -> Option<Arc<Describe>> {
+        self.drivers.get(instance.index())?.described.load_full()
     }
 
     /// A driver's process is being started.

@@ -7,7 +7,7 @@ use benchward_core::{Ask, LabView, LimitName};
 use zbus::message::Header;
 use zbus::object_server::SignalEmitter;
 
-use super::{Door, json};
+use super::{Door, drivers, json};
 
 pub(super) struct Lab(pub(super) Door);
 
@@ -39,6 +39,22 @@ impl Lab {
     /// figures it acts at and where it stands, as JSON (`shapes::Limits`). Needs no role.
     fn limits(&self) -> Result<String, Error> {
         json(&shapes::Limits::new(&self.0.shared.lab.view()))
+    }
+
+    /// Who holds which role, and which the caller does, as JSON (`shapes::Roles`). Needs no role.
+    async fn roles(
+        &self,
+        #[zbus(connection)] connection: &zbus::Connection,
+        #[zbus(header)] header: Header<'_>,
+    ) -> Result<String, Error> {
+        let credentials = self.0.credentials(connection, &header).await?;
+        json(&self.0.shared.callers.load().table(&credentials))
+    }
+
+    /// Every driver: whether it is up, how often it had to be started again, what it offers and what of that is wired to where, as
+    /// JSON (`shapes::Drivers`). Needs no role.
+    fn drivers(&self) -> Result<String, Error> {
+        json(&drivers::list(&self.0.shared))
     }
 
     /// Moves a limit of the lab: `absent-after` (10 to 14400 s), `rise-max` (0.5 to 10 °C/s) or `run-max` (10 to 172800 s, lowers what

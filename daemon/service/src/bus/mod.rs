@@ -5,6 +5,7 @@
 
 mod archive;
 mod boards;
+mod drivers;
 mod lab;
 mod peers;
 mod recipes;
