@@ -9,11 +9,12 @@ use benchward_api::{
 use benchward_tests::broker::{Broker, Message, Subscriber};
 use benchward_tests::bus::Bus;
 use benchward_tests::clock::{wall_ms, wall_of};
+use benchward_tests::command::benchward;
 use benchward_tests::daemon::Daemon;
 use benchward_tests::fault;
 use benchward_tests::place::Place;
 use benchward_tests::recipe::{HOLD, HOLD_NAME};
-use benchward_tests::wait::{PATIENCE, wait_until, wait_within};
+use benchward_tests::wait::{PATIENCE, wait_for, wait_until, wait_within};
 use serde_json::json;
 
 const STATIONS: [&str; 2] = ["bench-1", "bench-2"];
@@ -357,7 +358,10 @@ fn the_same_objects_are_on_the_socket_and_on_a_bus() {
 const MEMBERS: &[(&str, &str, &str, &str, &str)] = &[
     ("Lab1", "method", "Status", "-", "s"),
     ("Lab1", "method", "StopAll", "-", "s"),
+    ("Lab1", "method", "Drivers", "-", "s"),
     ("Lab1", "method", "Limits", "-", "s"),
+    ("Lab1", "method", "RereadConfig", "-", "s"),
+    ("Lab1", "method", "Roles", "-", "s"),
     ("Lab1", "method", "SetCeiling", "d", "s"),
     ("Lab1", "method", "SetLimit", "sd", "s"),
     ("Lab1", "method", "ClearLimit", "s", "s"),
@@ -564,4 +568,50 @@ fn silent_client(place: &Place) -> std::os::unix::net::UnixStream {
         }
     }
     socket
+}
+
+/// What two benches ask of a supply that carries one and a quarter of them, and what they get, is on every screen.
+#[test]
+fn a_shared_supply_shows_who_asks_and_who_gets() {
+    let place = Place::new();
+    let bench = |name: &str| {
+        place
+            .simulated(name, "")
+            .replace("\nheat = \"heat1\"", "\nheat = \"heat1\"\nsupply = \"bay-a\"")
+    };
+    let supply = "[supply.bay-a]\nvolts = 100\namps = 12.5\n";
+    place.configure("", &format!("{}{}{supply}", bench("bench-1"), bench("bench-2")));
+    let daemon = Daemon::start(&place);
+    let client = daemon.client();
+    let stations = ["bench-1", "bench-2"];
+    client.wait_ready(&stations);
+    let idle = benchward(&place, &["status"]);
+    assert!(
+        idle.stdout.contains("supply bay-a, 1000 W: nothing is drawn"),
+        "{idle:?}"
+    );
+    client.put_recipe(HOLD).expect("a recipe");
+    for (station, serial) in stations.into_iter().zip(["A-0017", "A-0018"]) {
+        client.start(station, HOLD_NAME, serial).expect("a run");
+    }
+    // 2 x 800 W are asked for; the second gets what the first leaves.
+    let supply = wait_for("both ask, and one waits for power", || {
+        let supply = client.status().supplies.into_iter().next().expect("there is one");
+        let asks = supply.stations.iter().all(|share| share.asks_watts > 600.0);
+        let waits = supply
+            .stations
+            .iter()
+            .any(|share| share.gets_watts + 100.0 < share.asks_watts);
+        (asks && waits).then_some(supply)
+    });
+    let gets: f64 = supply.stations.iter().map(|share| share.gets_watts).sum();
+    assert!(
+        gets <= supply.most_watts + 1e-6 && supply.most_watts <= 1000.0,
+        "{supply:?}"
+    );
+    let shown = benchward(&place, &["status"]);
+    assert!(
+        shown.stdout.contains("W at most at one moment: bench-1"),
+        "{shown:?}"
+    );
 }

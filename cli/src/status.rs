@@ -204,6 +204,7 @@ pub(crate) fn all(status: &shapes::Status, paint: Paint) -> String {
         ]);
     }
     text.push_str(&table.render(paint));
+    text.push_str(&supplies(status));
     let mut said = String::new();
     for station in &stations {
         say(&mut said, station, paint);
@@ -219,6 +220,43 @@ pub(crate) fn all(status: &shapes::Status, paint: Paint) -> String {
     if !said.is_empty() {
         text.push('\n');
         text.push_str(&said);
+    }
+    text
+}
+
+/// What is drawn from each supply that stations share, a line each.
+fn supplies(status: &shapes::Status) -> String {
+    let mut text = String::new();
+    for supply in &status.supplies {
+        let whole = |watts: f64| format!("{watts:.0}");
+        let shares: Vec<String> = supply
+            .stations
+            .iter()
+            .filter(|share| share.asks_watts >= 0.5 || share.gets_watts >= 0.5)
+            .map(|share| {
+                let (asks, gets) = (whole(share.asks_watts), whole(share.gets_watts));
+                if asks == gets {
+                    format!("{} {gets} W", share.station)
+                } else {
+                    format!("{} {gets} of {asks} W", share.station)
+                }
+            })
+            .collect();
+        let shares = if shares.is_empty() {
+            "nothing is drawn".to_owned()
+        } else {
+            format!(
+                "{} W at most at one moment: {}",
+                whole(supply.most_watts),
+                shares.join(", ")
+            )
+        };
+        let _ = writeln!(
+            text,
+            "\nsupply {}, {} W: {shares}",
+            supply.supply,
+            whole(supply.watts)
+        );
     }
     text
 }
@@ -618,8 +656,42 @@ pub(crate) mod tests {
             alarms: Vec::new(),
             archive: String::new(),
             calibration_warnings: Vec::new(),
+            supplies: Vec::new(),
             stations,
         }
+    }
+
+    #[test]
+    fn supplies_say_what_each_bench_asks_and_gets() {
+        let share = |station: &str, asks_watts, gets_watts| shapes::SupplyShare {
+            station: station.into(),
+            asks_watts,
+            gets_watts,
+        };
+        let mut status = lab(vec![dwelling("bench-1")]);
+        status.supplies = vec![
+            shapes::Supply {
+                supply: "bay-a".into(),
+                watts: 1440.0,
+                most_watts: 1400.0,
+                stations: vec![
+                    share("bench-1", 96.0, 96.2),
+                    share("bench-2", 800.0, 640.0),
+                    share("bench-3", 0.0, 0.0),
+                ],
+            },
+            shapes::Supply {
+                supply: "bay-b".into(),
+                watts: 2944.0,
+                most_watts: 0.0,
+                stations: vec![share("bench-4", 0.0, 0.0)],
+            },
+        ];
+        assert_eq!(
+            supplies(&status),
+            "\nsupply bay-a, 1440 W: 1400 W at most at one moment: bench-1 96 W, bench-2 640 of 800 W\n\
+             \nsupply bay-b, 2944 W: nothing is drawn\n"
+        );
     }
 
     #[test]

@@ -15,7 +15,7 @@ mod window;
 
 use benchward_archive as archive;
 use benchward_core::units::Millis;
-use benchward_core::{LabView, Phase, Quality, StationView};
+use benchward_core::{LabView, Phase, Quality, StationView, SupplyView};
 use serde::{Deserialize, Serialize};
 
 pub use board::{BoardChannel, BoardLearned, BoardModel, BoardParameter, Boards, RunBoardModel};
@@ -61,8 +61,54 @@ pub struct Status {
     /// Calibrations that a person should see to, such as those past their due date.
     #[serde(default)]
     pub calibration_warnings: Vec<CalibrationWarning>,
+    /// The supplies that stations share, and what is drawn from each now.
+    #[serde(default)]
+    pub supplies: Vec<Supply>,
     /// The stations, in the order of their names.
     pub stations: Vec<Station>,
+}
+
+/// One supply of [`Status`].
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Supply {
+    /// Its name.
+    pub supply: String,
+    /// What may be drawn from it at any moment.
+    pub watts: f64,
+    /// The most that may be on at one moment now.
+    pub most_watts: f64,
+    /// The stations on it.
+    pub stations: Vec<SupplyShare>,
+}
+
+/// What one station has of its supply.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SupplyShare {
+    /// Its name.
+    pub station: String,
+    /// What it asks for, as a mean.
+    pub asks_watts: f64,
+    /// What it gets, as a mean.
+    pub gets_watts: f64,
+}
+
+impl From<&SupplyView> for Supply {
+    fn from(view: &SupplyView) -> Self {
+        Self {
+            supply: view.name.to_string(),
+            watts: thousandths(view.watts.watts()),
+            most_watts: thousandths(view.most.watts()),
+            stations: view
+                .stations
+                .iter()
+                .map(|share| SupplyShare {
+                    station: share.station.to_string(),
+                    asks_watts: thousandths(share.asks.watts()),
+                    gets_watts: thousandths(share.gets.watts()),
+                })
+                .collect(),
+        }
+    }
 }
 
 /// One station of [`Status`].
@@ -240,6 +286,7 @@ impl Status {
             alarms: view.alarms.iter().map(Alarm::from).collect(),
             archive,
             calibration_warnings,
+            supplies: view.supplies.iter().map(Supply::from).collect(),
             stations: view
                 .stations
                 .iter()

@@ -279,6 +279,7 @@ impl Excerpt {
             host: self.host,
             limits: self.limits,
             supplies: self.supplies,
+            supply_names: Vec::new(),
             inputs: vec![(InstanceId(u32::MAX), InputUse::Presence(nowhere)); inputs],
             outputs: vec![nowhere; outputs],
             instances: vec![Arc::default(); instances],

@@ -26,7 +26,7 @@ use crate::setup::{InputUse, Setup};
 use crate::station::{Around, Out, Station};
 use crate::supply::Supplies;
 use crate::units::{Celsius, Millis};
-use crate::view::{LabView, StationView};
+use crate::view::{LabView, StationView, SupplyShare, SupplyView};
 
 /// How often the lab wants to be woken: the resolution of every interlock that is about time passing. The
 /// shortest of them is 0.2 s.
@@ -62,6 +62,8 @@ pub struct Lab {
     pub(crate) host: HostLimits,
     pub(crate) limits: Limits,
     pub(crate) supplies: Supplies,
+    /// Their names, in their order; none in an excerpt.
+    pub(crate) supply_names: Vec<Arc<str>>,
     pub(crate) inputs: Vec<(InstanceId, InputUse)>,
     /// For each output: the station that it serves.
     pub(crate) outputs: Vec<StationId>,
@@ -175,6 +177,7 @@ impl Lab {
                 setup.supplies.iter().map(|supply| supply.watts).collect(),
                 setup.stations.iter().map(|station| station.supply).collect(),
             ),
+            supply_names: setup.supplies.iter().map(|supply| supply.name.clone()).collect(),
             inputs: setup
                 .inputs
                 .iter()
@@ -272,12 +275,35 @@ impl Lab {
                 (limit, value, from)
             }),
             alarms: self.alarms().collect(),
+            supplies: self.supplies_shown(),
             stations: self
                 .stations
                 .iter()
                 .map(|station| self.picture(station))
                 .collect(),
         }
+    }
+
+    fn supplies_shown(&self) -> Vec<SupplyView> {
+        let name = |id: StationId| self.stations.get(id.index()).map(|station| station.name.clone());
+        let drawn = self.supplies.drawn(self.now);
+        let named = self.supply_names.iter().zip(drawn);
+        named
+            .map(|(supply, drawn)| SupplyView {
+                name: supply.clone(),
+                watts: drawn.budget,
+                most: drawn.most,
+                stations: drawn
+                    .stations
+                    .into_iter()
+                    .map(|(station, asks, gets)| SupplyShare {
+                        station: name(station).unwrap_or_default(),
+                        asks,
+                        gets,
+                    })
+                    .collect(),
+            })
+            .collect()
     }
 
     /// One station as it is shown.

@@ -63,4 +63,4 @@ pub use setup::{
     ChannelSetup, InputUse, OutputRole, OutputSetup, Setup, StandingTrip, StationSetup, SupplySetup,
 };
 pub use supply::SupplyCall;
-pub use view::{ChannelView, InterlockView, LabView, PermissiveView, StationView};
+pub use view::{ChannelView, InterlockView, LabView, PermissiveView, StationView, SupplyShare, SupplyView};

@@ -127,6 +127,20 @@ pub(crate) struct Given {
     pub(crate) offset: Option<Millis>,
 }
 
+/// What is drawn from a supply.
+pub(crate) struct Drawn {
+    pub(crate) budget: Watts,
+    /// The most that may be on at one moment.
+    pub(crate) most: Watts,
+    /// Each station on it: the mean that it asks for, and the mean that it gets.
+    pub(crate) stations: Vec<(StationId, Watts, Watts)>,
+}
+
+/// Sums of what was finite and not negative.
+fn clamped(watts: f64) -> Watts {
+    Watts::new(watts.max(0.0)).unwrap_or(Watts::ZERO)
+}
+
 /// A station as its supply sees it.
 #[derive(Debug, Clone, Serialize, Deserialize)]
 struct Customer {
@@ -351,6 +365,36 @@ impl Supplies {
             .map(|(_, demand, _)| demand.asked.share() * demand.rated.watts())
             .sum();
         ((budget.watts() - taken) / rated.watts().max(1.0)).clamp(0.0, 1.0)
+    }
+
+    /// What is drawn from each supply now, in their order, for who looks.
+    pub(crate) fn drawn(&self, now: Millis) -> Vec<Drawn> {
+        let of = |supply: usize| {
+            let mut drawn = Drawn {
+                budget: self.budgets[supply],
+                most: Watts::ZERO,
+                stations: Vec::new(),
+            };
+            let mut load: Load = [0.0; SLOTS];
+            for (at, customer) in (0..).zip(&self.customers) {
+                if customer.supply != Some(supply) {
+                    continue;
+                }
+                for (sum, watts) in load.iter_mut().zip(customer.load(now)) {
+                    *sum += watts;
+                }
+                let asks = customer.demand.filter(|(_, asked)| now < *asked + HELD);
+                let gets = customer.holds.last().filter(|hold| now < hold.until);
+                drawn.stations.push((
+                    StationId(at),
+                    clamped(asks.map_or(0.0, |(demand, _)| demand.asked.share() * demand.rated.watts())),
+                    clamped(gets.map_or(0.0, |hold| hold.block.mean())),
+                ));
+            }
+            drawn.most = clamped(load.into_iter().fold(0.0, f64::max));
+            drawn
+        };
+        (0..self.budgets.len()).map(of).collect()
     }
 
     /// What the station's supply gives; `None`: it is on none.

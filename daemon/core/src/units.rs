@@ -241,6 +241,9 @@ impl Fraction {
 pub struct Watts(f64);
 
 impl Watts {
+    /// None.
+    pub const ZERO: Self = Self(0.0);
+
     /// # Errors
     /// [`NotA`] if negative or not finite.
     pub fn new(watts: f64) -> Result<Self, NotA> {

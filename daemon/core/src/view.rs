@@ -10,7 +10,7 @@ use crate::interlock::{InForce, InterlockName};
 use crate::limits::{Ceiling, LimitFrom, LimitName};
 use crate::predict::Foretold;
 use crate::run::Phase;
-use crate::units::{Celsius, Fraction, Millis};
+use crate::units::{Celsius, Fraction, Millis, Watts};
 
 /// A whole lab.
 #[derive(Debug, Clone, PartialEq)]
@@ -23,8 +23,34 @@ pub struct LabView {
     pub limits: [(LimitName, Option<f64>, LimitFrom); 3],
     /// Alarms of the whole lab that stand.
     pub alarms: Vec<Alarm>,
+    /// Its supplies, in the order of their names.
+    pub supplies: Vec<SupplyView>,
     /// Its stations, in the order of the configuration.
     pub stations: Vec<StationView>,
+}
+
+/// One supply, and what is drawn from it now.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SupplyView {
+    /// Its name.
+    pub name: Arc<str>,
+    /// What may be drawn at any moment.
+    pub watts: Watts,
+    /// The most that may be on at one moment, by what is granted.
+    pub most: Watts,
+    /// The stations on it.
+    pub stations: Vec<SupplyShare>,
+}
+
+/// What one station has of its supply.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SupplyShare {
+    /// The station's name.
+    pub station: Arc<str>,
+    /// What it asks for, as a mean.
+    pub asks: Watts,
+    /// What it gets, as a mean.
+    pub gets: Watts,
 }
 
 impl LabView {

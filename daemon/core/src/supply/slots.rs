@@ -102,6 +102,12 @@ impl Block {
         watts: 0.0,
     };
 
+    /// Watts as a mean.
+    #[expect(clippy::cast_precision_loss, reason = "a small number of slots")]
+    pub(super) fn mean(&self) -> f64 {
+        (0..SLOTS).map(|slot| self.at(slot)).sum::<f64>() / SLOTS as f64
+    }
+
     /// Watts in `slot`.
     pub(super) fn at(&self, slot: usize) -> f64 {
         if self.on & (1 << slot) == 0 {

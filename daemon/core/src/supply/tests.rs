@@ -323,3 +323,32 @@ fn what_is_left_is_what_those_served_before_do_not_ask_for() {
     let found = left(&free, now, first, now);
     assert!((found - 1.0).abs() < 1e-12, "{found}");
 }
+
+#[test]
+fn who_looks_sees_what_each_asks_and_gets_and_the_most_at_one_moment() {
+    let mut supplies = wall(3);
+    let full = demand(1.0, 800.0, SECOND);
+    let demands = [full, full];
+    let given = settle(&mut supplies, &demands, 3);
+    let drawn = supplies.drawn(Millis(250));
+    let [supply] = &drawn[..] else {
+        panic!("there is one")
+    };
+    assert!(supply.most.watts() <= supply.budget.watts());
+    assert_eq!(supply.stations.len(), 3);
+    for ((at, asks, gets), given) in supply.stations.iter().zip(&given) {
+        assert!((asks.watts() - 800.0).abs() < 1e-9, "{at}");
+        assert!(
+            (gets.watts() - given.share.share() * 800.0).abs() < 1e-6,
+            "{at}: {gets:?} {given:?}"
+        );
+    }
+    // The third asks for nothing.
+    assert_eq!(
+        (supply.stations[2].1, supply.stations[2].2),
+        (Watts::ZERO, Watts::ZERO)
+    );
+    // Once all permits have lapsed nothing is on.
+    let after = supplies.drawn(Millis(250) + HELD);
+    assert_eq!(after[0].most, Watts::ZERO);
+}
