@@ -14,6 +14,7 @@ mod daemon;
 mod degrees;
 mod file;
 mod moment;
+mod outline;
 mod readings;
 mod records;
 

@@ -238,6 +238,7 @@ mod tests {
                 rms_celsius: Some(14.9),
                 worst_celsius: Some(-20.0),
                 worst_at_s: Some(20.0),
+                curve: Vec::new(),
             }],
             figures: vec![shapes::ComparedFigure {
                 figure: "peak".into(),

@@ -778,17 +778,17 @@ fn legend(station: &shapes::Station, look: Look, pen: &mut Pen<'_>) {
 /// Measured and foretold curves of every channel.
 fn chart(station: &shapes::Station, course: &Course, look: Look, area: Rect, buffer: &mut Buffer) {
     let channel = |name: &str| station.channels.iter().position(|one| one.channel == name);
-    let mut curves: Vec<(usize, Curve<'_>)> = course
+    let mut curves: Vec<(usize, Curve)> = course
         .measured
         .iter()
-        .filter_map(|(name, points)| {
+        .filter_map(|(name, read)| {
             let at = channel(name)?;
             Some((
                 at,
                 Curve {
                     letter: letter(at),
                     style: look.curve(at),
-                    points,
+                    points: read.points().collect(),
                 },
             ))
         })
