@@ -40,6 +40,7 @@ mod recipe;
 mod run;
 mod sensor;
 mod shell;
+mod spoken;
 mod status;
 mod stop;
 mod trip;

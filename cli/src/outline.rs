@@ -140,7 +140,7 @@ impl Outline {
         for point in self.points() {
             match pieces.last_mut() {
                 Some(piece) if piece.last().is_some_and(|last| point.0 - last.0 <= gap_s) => {
-                    piece.push(point)
+                    piece.push(point);
                 }
                 _ => pieces.push(vec![point]),
             }

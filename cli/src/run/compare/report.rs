@@ -27,7 +27,8 @@ pub(super) fn document(compared: &shapes::Comparison, lab: &str, made: &str) -> 
         Some(drawing) => blocks.push(Block::Figure(Figure {
             title: format!(
                 "{} of runs {numbers}, aligned at {}",
-                compared.channel, compared.aligned_at
+                compared.channel,
+                super::aligned_at(compared)
             ),
             description: description(compared),
             drawing,
@@ -49,7 +50,7 @@ pub(super) fn document(compared: &shapes::Comparison, lab: &str, made: &str) -> 
         subtitle: format!(
             "{}, aligned at {} · lab {lab} · report made {}",
             compared.channel,
-            compared.aligned_at,
+            super::aligned_at(compared),
             moment(made)
         ),
         description: format!("Runs {numbers} laid over each other, with differences"),
@@ -126,7 +127,7 @@ fn drawing(compared: &shapes::Comparison) -> Option<Drawing> {
         top: 22.0,
         width: WIDTH - LEFT - 6.0,
         height: 270.0,
-        x: Axis::time(format!("Time from {}", compared.aligned_at), from, to, 10),
+        x: Axis::time(format!("Time from {}", super::aligned_at(compared)), from, to, 10),
         y: Axis::figures(
             format!("Temperature ({}), {}", compared.channel, scale.unit()),
             low,
@@ -222,7 +223,7 @@ fn description(compared: &shapes::Comparison) -> String {
                     offset(mean),
                     offset(worst),
                     clock(when.abs()),
-                    compared.aligned_at
+                    super::aligned_at(compared)
                 );
             }
             _ => {
@@ -311,7 +312,7 @@ fn steps(compared: &shapes::Comparison) -> Option<Table> {
             "{}, {}, from {}",
             compared.channel,
             shown().unit(),
-            compared.aligned_at
+            super::aligned_at(compared)
         ),
         &columns,
     );
