@@ -7,9 +7,9 @@ use benchward_config::{Config, LoadError, config_file};
 use clap::{Args, Subcommand};
 
 use crate::Session;
+use crate::document::{checked, wrong};
 use crate::failure::{Failure, with_causes};
 use crate::figures::{celsius, count};
-use crate::recipe::{checked, wrong};
 
 const EXAMPLES: &str = "\
 Examples:

@@ -31,6 +31,7 @@ mod board;
 mod config;
 mod demo;
 mod doctor;
+mod document;
 mod driver;
 mod journal;
 mod limit;
