@@ -7,6 +7,7 @@
 //! don't tell, the figure stays in °C, with its unit beside it as ever: a figure on the other scale is a nuisance, a wrong one is a danger.
 
 use std::borrow::Cow;
+use std::fmt::Write as _;
 
 use crate::degrees::{Scale, shown};
 
@@ -85,24 +86,18 @@ fn spoken_in(scale: Scale, text: &str) -> Cow<'_, str> {
         }
         let kind = kind(words, figure, behind, &kinds);
         said.push_str(words);
-        match (figure.parse::<f64>(), kind) {
-            (Ok(celsius), Some(kind)) => {
-                kinds.push(kind);
-                let degrees = match kind {
-                    Kind::Reading => scale.reading(celsius),
-                    Kind::Difference => scale.difference(celsius),
-                };
-                let decimals = figure.split_once('.').map_or(0, |(_, decimals)| decimals.len());
-                said.push_str(&if figure.starts_with('+') {
-                    format!("{degrees:+.decimals$} {}", scale.unit())
-                } else {
-                    format!("{degrees:.decimals$} {}", scale.unit())
-                });
-            }
-            _ => {
-                said.push_str(figure);
-                said.push_str(UNIT);
-            }
+        if let (Ok(celsius), Some(kind)) = (figure.parse::<f64>(), kind) {
+            kinds.push(kind);
+            let degrees = match kind {
+                Kind::Reading => scale.reading(celsius),
+                Kind::Difference => scale.difference(celsius),
+            };
+            let decimals = figure.split_once('.').map_or(0, |(_, decimals)| decimals.len());
+            let sign = if figure.starts_with('+') { "+" } else { "" };
+            let _ = write!(said, "{sign}{degrees:.decimals$} {}", scale.unit());
+        } else {
+            said.push_str(figure);
+            said.push_str(UNIT);
         }
         rest = behind;
     }
