@@ -2,14 +2,17 @@
 //! stays behind.
 
 use std::fs::{self, File};
+use std::os::unix::process::ExitStatusExt as _;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
 use benchward_tests::command::{Done, benchward, command};
 use benchward_tests::daemon::Daemon;
+use benchward_tests::long;
 use benchward_tests::place::Place;
 use benchward_tests::programs::{file, program};
 use benchward_tests::wait::wait_until;
+use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
 
 const RECIPE: &str = "recipe = \"AX-20 preheat\"\n[[stage]]\ntarget_celsius = 50\ndwell_s = 10\n[cooldown]\nsafe_celsius = 45\n";
@@ -225,4 +228,47 @@ fn every_format_says_the_same_and_none_is_left_half_written() {
         .expect("it can be run");
     assert_eq!(Done::of(&output).code, 0);
     assert_eq!(compared(&other, &csv)["rows"], rows);
+}
+
+/// Whatever ends an export, of its own will or not, leaves the folder as it was: Ctrl-C is how people give up on a long one.
+#[test]
+fn what_is_interrupted_leaves_nothing_behind() {
+    let mut place = Place::new();
+    // Nothing was decided in it.
+    place.spoil();
+    long::runs(&place.archive(), &[240]);
+    let out = place.path("out");
+    fs::create_dir(&out).expect("the folder is ours");
+    let kept = out.join("run.jsonl");
+    fs::write(&kept, "what was there before").expect("the folder is ours");
+    for signal in [Signal::INT, Signal::TERM, Signal::HUP, Signal::KILL] {
+        let mut export = Command::new(program("benchward"))
+            .arg("--archive")
+            .arg(place.archive())
+            .args(["run", "export", "1", "--format", "jsonl", "-o"])
+            .arg(&kept)
+            .spawn()
+            .expect("it can be run");
+        // Some of it is in a file in that folder, whatever that is called.
+        wait_until("the export is under way", || {
+            assert_eq!(
+                export.try_wait().expect("it is ours"),
+                None,
+                "it was over too soon"
+            );
+            let open = fs::read_dir(format!("/proc/{}/fd", export.id())).expect("it runs");
+            open.flatten().any(|file| {
+                fs::read_link(file.path()).is_ok_and(|path| path.starts_with(&out))
+                    && fs::metadata(file.path()).is_ok_and(|data| data.len() > 100_000)
+            })
+        });
+        kill_process(Pid::from_child(&export), signal).expect("it runs");
+        let status = export.wait().expect("it ends");
+        assert_eq!(status.signal(), Some(signal.as_raw()), "{status}");
+        assert_eq!(names(&out), ["run.jsonl"], "{signal:?}");
+        assert_eq!(
+            fs::read_to_string(&kept).expect("it stayed"),
+            "what was there before"
+        );
+    }
 }

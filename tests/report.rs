@@ -7,6 +7,7 @@ use std::process::Command;
 use benchward_tests::browser::Browser;
 use benchward_tests::command::{Done, benchward};
 use benchward_tests::daemon::Daemon;
+use benchward_tests::long;
 use benchward_tests::place::Place;
 use benchward_tests::programs::{file, program, system};
 use benchward_tests::wait::wait_until;
@@ -414,14 +415,116 @@ fn a_run_is_reported_for_eyes_ears_and_paper() {
     );
 }
 
-fn same_as_numpy(browser: &mut Browser, place: &Place, run: &str) {
-    let table = |browser: &mut Browser, caption: &str| -> Vec<Vec<String>> {
-        let rows = browser.value(&format!(
-            "[...[...document.querySelectorAll('table')].find(table => table.caption.textContent.startsWith('{caption}')).tBodies[0].rows].map(row \
+/// In the page: seconds and °C of every point of the chart's curves, and of the heat below them (%), read off the scales.
+const DRAWN: &str = "(hours => { const svg = document.querySelector('svg'); \
+    const ticks = [...svg.querySelectorAll('text[text-anchor=end][x=\"40\"]')].map(tick => [Number(tick.textContent), Number(tick.getAttribute('y')) - 11 * 0.35]); \
+    const points = path => { const numbers = path.getAttribute('d').match(/-?[0-9.]+/g).map(Number); let x = 0, y = 0, all = []; \
+        for (let at = 0; at < numbers.length; at += 2) { x += numbers[at]; y += numbers[at + 1]; all.push([x, y]); } return all; }; \
+    const curve = (ink, ticks) => { const [[a, ya], [b, yb]] = [ticks[0], ticks[ticks.length - 1]]; \
+        return [...svg.querySelectorAll('path.l-' + ink)].filter(path => path.getAttribute('d').length > 60).flatMap(points) \
+            .map(([x, y]) => [(x - 46) / 708 * hours * 3600, a + (y - ya) * (b - a) / (yb - ya)]); }; \
+    const upper = ticks.filter(([, y]) => y < 330), lower = ticks.filter(([, y]) => y > 330); \
+    return ['s0', 's1', 's2', 's3'].map(ink => curve(ink, upper)).concat([curve('heat', lower)]); })";
+
+/// A chart of a shift is drawn with no more points than one of half an hour, and reaches as far as the one reading that was hotter than all
+/// others: its own table says the same.
+#[test]
+fn a_long_run_has_a_small_report_with_every_extreme() {
+    let mut place = Place::new();
+    // Nothing was decided in it.
+    place.spoil();
+    let (short, long) = (30, 480);
+    let rare = long::runs(&place.archive(), &[short, long]);
+    let mut browser = Browser::start();
+    let mut sizes = Vec::new();
+    for (run, (minutes, rare)) in (1..).zip([short, long].into_iter().zip(&rare)) {
+        let page = written(
+            &place,
+            &["run", "report", &format!("{run}")],
+            &format!("run-{run}.html"),
+        );
+        sizes.push(std::fs::metadata(&page).expect("it was written").len());
+        browser.open(&page, 1000, false);
+        #[expect(clippy::cast_precision_loss, reason = "a few hours")]
+        let hours = minutes as f64 / 60.0;
+        let drawn: [Vec<(f64, f64)>; 5] =
+            serde_json::from_value(browser.value(&format!("{DRAWN}({hours})"))).expect("five curves");
+        let highest = |points: &[(f64, f64)]| {
+            let highest = points
+                .iter()
+                .copied()
+                .reduce(|best, one| if one.1 > best.1 { one } else { best });
+            highest.expect("it has points")
+        };
+        let lowest = |points: &[(f64, f64)]| {
+            let turned: Vec<(f64, f64)> = points.iter().map(|point| (point.0, -point.1)).collect();
+            (highest(&turned).0, -highest(&turned).1)
+        };
+        // Lines are drawn to a tenth of a point, and a little is rounded away at each step.
+        let near = |found: (f64, f64), meant: (f64, f64), apart: f64| {
+            assert!(
+                (found.0 - meant.0).abs() < hours * 3_600.0 / 708.0 && (found.1 - meant.1).abs() < apart,
+                "{found:?} is not {meant:?}"
+            );
+        };
+        near(highest(&drawn[1]), rare.highest, 0.3);
+        near(lowest(&drawn[0]), rare.lowest, 0.3);
+        let cooling: Vec<(f64, f64)> = drawn[4]
+            .iter()
+            .copied()
+            .filter(|point| point.0 > hours * 3_600.0 * 0.75)
+            .collect();
+        near(highest(&cooling), (rare.heat.0, rare.heat.1 * 100.0), 1.0);
+        for curve in &drawn {
+            assert!(curve.len() < 4 * 1_400, "{} points in {minutes} min", curve.len());
+        }
+        let rows = table(&mut browser, "Each channel over the whole run");
+        for (row, curve) in rows.iter().zip(&drawn) {
+            let figure = |cell: &str| -> f64 {
+                let number = cell.split(' ').next().expect("a number");
+                number.parse().unwrap_or_else(|_| panic!("{row:?}"))
+            };
+            for (said, drawn) in [(&row[2], lowest(curve).1), (&row[3], highest(curve).1)] {
+                assert!((figure(said) - drawn).abs() < 0.35, "{row:?} and {drawn}");
+            }
+            // Counted one by one: all that was read, and nothing while it was silent.
+            assert_eq!(row[1], (minutes * 600 + 1 - 200).to_string(), "{row:?}");
+        }
+        assert!(
+            rows[1][3].starts_with("118.7 ") && rows[0][2].starts_with("12.5 "),
+            "{rows:?}"
+        );
+    }
+    // Laid over each other they reach as far.
+    let compared = of_archive(&place, &["--json", "run", "compare", "1", "2"]).json();
+    for (run, rare) in compared["runs"].as_array().expect("two").iter().zip(&rare) {
+        let curve = run["curve"].as_array().expect("points");
+        let highest = curve
+            .iter()
+            .filter_map(|point| point["celsius"].as_f64())
+            .reduce(f64::max);
+        assert!(curve.len() <= 1_800, "{}", curve.len());
+        assert!(
+            highest.is_some_and(|highest| (highest - rare.highest.1).abs() < 0.001),
+            "{highest:?}"
+        );
+    }
+    assert!(
+        sizes[1] < 200_000 && sizes[1] < sizes[0] * 2,
+        "{sizes:?} bytes for {short} and {long} minutes"
+    );
+}
+
+/// Rows of the table whose caption begins so.
+fn table(browser: &mut Browser, caption: &str) -> Vec<Vec<String>> {
+    let rows = browser.value(&format!(
+        "[...[...document.querySelectorAll('table')].find(table => table.caption.textContent.startsWith('{caption}')).tBodies[0].rows].map(row \
              => [...row.cells].map(cell => cell.textContent))"
-        ));
-        serde_json::from_value(rows).expect("rows")
-    };
+    ));
+    serde_json::from_value(rows).expect("rows")
+}
+
+fn same_as_numpy(browser: &mut Browser, place: &Place, run: &str) {
     let steps = table(browser, "Readings every");
     let extremes = table(browser, "Each channel");
     let verdict = table(browser, "Each line");

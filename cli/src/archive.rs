@@ -9,6 +9,7 @@ use clap::{Args, Subcommand, ValueEnum};
 
 use crate::Session;
 use crate::failure::Failure;
+use crate::figures::celsius;
 use crate::progress::Progress;
 use crate::screen::{Paint, Tone};
 use crate::table::{Side, Table};
@@ -195,9 +196,9 @@ fn table(levels: &shapes::ArchiveLevels, paint: Paint) -> String {
             table.plain([
                 span.time.clone(),
                 channel.channel.clone(),
-                format!("{:.1} °C", channel.lowest_celsius),
-                format!("{:.1} °C", channel.mean_celsius),
-                format!("{:.1} °C", channel.highest_celsius),
+                celsius(Some(channel.lowest_celsius)),
+                celsius(Some(channel.mean_celsius)),
+                celsius(Some(channel.highest_celsius)),
                 channel.good.to_string(),
             ]);
         }

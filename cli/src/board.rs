@@ -7,10 +7,12 @@ use clap::{Args, Subcommand};
 
 use crate::Session;
 use crate::daemon::parsed;
+use crate::degrees::{Typed, TypedDifference, shown};
 use crate::failure::Failure;
 use crate::figures::{celsius, difference, moment, percent};
 use crate::foretold;
 use crate::screen::{Paint, Tone};
+use crate::spoken::spoken;
 use crate::table::{Side, Table};
 
 const EXAMPLES: &str = "\
@@ -96,27 +98,27 @@ pub(crate) struct Plan {
     /// The station
     #[arg(long, value_name = "STATION")]
     station: String,
-    /// Temperature that the board gets to, °C
-    #[arg(long = "final", value_name = "CELSIUS")]
-    target: f64,
-    /// Fastest rise, °C/s [default: as fast as the bench can]
-    #[arg(long, value_name = "CELSIUS_PER_S")]
-    ramp_max: Option<f64>,
+    /// Temperature that the board gets to: 150C, 302F, or a bare number on the scale that the lab shows, like all below
+    #[arg(long = "final", value_name = "DEGREES", value_parser = Typed::parse)]
+    target: Typed,
+    /// Fastest rise, such as 1.5C/s [default: as fast as the bench can]
+    #[arg(long, value_name = "DEGREES_PER_S", value_parser = TypedDifference::parse)]
+    ramp_max: Option<TypedDifference>,
     /// Time at that temperature, s
     #[arg(long, value_name = "SECONDS", default_value_t = 30.0)]
     dwell: f64,
-    /// Largest spread over the board at the end, °C; the dwell gets as long as it takes
-    #[arg(long, value_name = "CELSIUS")]
-    spread_max: Option<f64>,
+    /// Largest spread over the board at the end; the dwell gets as long as it takes
+    #[arg(long, value_name = "DEGREES", value_parser = TypedDifference::parse)]
+    spread_max: Option<TypedDifference>,
     /// Hottest that a part may get, such as `relay:140`, by the name of its channel; may be said again
-    #[arg(long = "part", value_name = "NAME:CELSIUS", value_parser = part)]
-    parts: Vec<(String, f64)>,
-    /// Safe to handle below, °C
-    #[arg(long, value_name = "CELSIUS")]
-    safe: Option<f64>,
-    /// Temperature of the board before, °C [default: 24]
-    #[arg(long, value_name = "CELSIUS")]
-    start: Option<f64>,
+    #[arg(long = "part", value_name = "NAME:DEGREES", value_parser = part)]
+    parts: Vec<(String, Typed)>,
+    /// Safe to handle below
+    #[arg(long, value_name = "DEGREES", value_parser = Typed::parse)]
+    safe: Option<Typed>,
+    /// Temperature of the board before [default: 24C]
+    #[arg(long, value_name = "DEGREES", value_parser = Typed::parse, allow_negative_numbers = true)]
+    start: Option<Typed>,
     /// Share of the bench's power that its supply leaves it, above 0 to 1 [default: all]
     #[arg(long, value_name = "SHARE")]
     supply_share: Option<f64>,
@@ -129,36 +131,48 @@ pub(crate) struct Plan {
 }
 
 /// `relay:140`. The name may hold colons.
-fn part(text: &str) -> Result<(String, f64), String> {
+fn part(text: &str) -> Result<(String, Typed), String> {
     let wrong = || format!("`{text}` is not a part and its limit, such as `relay:140`");
     let (name, limit) = text.rsplit_once(':').ok_or_else(wrong)?;
-    let limit: f64 = limit.trim().parse().map_err(|_| wrong())?;
-    if name.trim().is_empty() || !limit.is_finite() {
+    let limit = Typed::parse(limit).map_err(|_| wrong())?;
+    if name.trim().is_empty() {
         return Err(wrong());
     }
     Ok((name.trim().into(), limit))
 }
 
 async fn plan(session: &Session, arguments: &Plan) -> Result<(), Failure> {
+    // Which scale a bare number is on, the lab says.
+    let daemon = session.daemon_to_show().await?;
+    let degrees = |typed: Typed| match typed.celsius(shown()) {
+        // To the point that was typed: 302F are 150, and no recipe is named after what rounding leaves.
+        Ok(celsius) => Ok(shapes::thousandths(celsius.degrees())),
+        Err(error) => Err(Failure::invalid(error)),
+    };
+    let apart = |typed: TypedDifference| shapes::thousandths(typed.celsius(shown()));
+    let target = degrees(arguments.target)?;
+    let mut parts = Vec::new();
+    for (name, limit) in &arguments.parts {
+        parts.push((name.clone(), degrees(*limit)?));
+    }
     let request = shapes::PlanRequest {
         board: arguments.board.clone(),
         station: arguments.station.clone(),
         recipe: arguments
             .name
             .clone()
-            .unwrap_or_else(|| format!("{} to {} °C", arguments.board, arguments.target)),
-        target_celsius: arguments.target,
-        ramp_celsius_per_s_max: arguments.ramp_max,
+            .unwrap_or_else(|| format!("{} to {target} °C", arguments.board)),
+        target_celsius: target,
+        ramp_celsius_per_s_max: arguments.ramp_max.map(apart),
         dwell_s: arguments.dwell,
-        safe_celsius: arguments.safe,
-        spread_celsius_max: arguments.spread_max,
-        parts: arguments.parts.clone(),
-        start_celsius: arguments.start,
+        safe_celsius: arguments.safe.map(degrees).transpose()?,
+        spread_celsius_max: arguments.spread_max.map(apart),
+        parts,
+        start_celsius: arguments.start.map(degrees).transpose()?,
         supply_share: arguments.supply_share,
     };
     let request = serde_json::to_string(&request)
         .map_err(|error| Failure::failed(format!("can't be asked: {error}")))?;
-    let daemon = session.daemon().await?;
     let boards = daemon.boards().await?;
     let mut plan: shapes::BoardPlan = parsed(&daemon.ask_records(boards.plan(&request)).await?)?;
     if arguments.put {
@@ -186,10 +200,10 @@ fn plan_page(plan: &shapes::BoardPlan, paint: Paint) -> String {
         let _ = write!(text, "\n{}", foretold::channels(plan, paint));
     }
     for said in &plan.said {
-        let _ = write!(text, "\n{said}\n");
+        let _ = write!(text, "\n{}\n", spoken(said));
     }
     for unknown in &plan.unknown {
-        let _ = write!(text, "\n{}\n", paint.text(Tone::Warning, unknown));
+        let _ = write!(text, "\n{}\n", paint.text(Tone::Warning, &spoken(unknown)));
     }
     let said = plan.revision.map_or_else(
         || "not stored: `--put` stores it, or save the text and `benchward recipe put` it".into(),
@@ -429,8 +443,14 @@ mod tests {
 
     #[test]
     fn a_part_has_a_name_and_a_limit() {
-        assert_eq!(part("relay:140"), Ok(("relay".into(), 140.0)));
-        assert_eq!(part("K1: coil:99.5"), Ok(("K1: coil".into(), 99.5)));
+        assert_eq!(
+            part("relay:140"),
+            Ok(("relay".into(), Typed::parse("140").unwrap()))
+        );
+        assert_eq!(
+            part("K1: coil:99.5F"),
+            Ok(("K1: coil".into(), Typed::parse("99.5F").unwrap()))
+        );
         for wrong in ["relay", ":140", "relay:hot", "relay:inf", ""] {
             assert!(part(wrong).is_err(), "{wrong}");
         }

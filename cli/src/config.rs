@@ -8,9 +8,9 @@ use clap::{Args, Subcommand};
 
 use crate::Session;
 use crate::daemon::parsed;
+use crate::document::{checked, wrong};
 use crate::failure::{Failure, with_causes};
 use crate::figures::{celsius, count};
-use crate::recipe::{checked, wrong};
 
 const EXAMPLES: &str = "\
 Examples:

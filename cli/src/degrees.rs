@@ -1,7 +1,7 @@
 //! The scale that people read and type temperatures in: the only place where degrees Fahrenheit are made.
 //!
 //! The lab's configuration says which (`display`), unless the person does (`--degrees`). It is for figures on screens alone: JSON, records and everything that
-//! goes to the daemon are degrees Celsius, and so are sentences that the daemon wrote, which name their unit.
+//! goes to the daemon are degrees Celsius. Sentences that the daemon wrote name that unit; `spoken` puts them on this scale.
 
 use std::sync::OnceLock;
 
@@ -35,6 +35,10 @@ pub(crate) fn show(scale: Scale) {
 
 /// The scale that is shown.
 pub(crate) fn shown() -> Scale {
+    #[cfg(test)]
+    if let Some(scale) = tests::SHOWN_HERE.get() {
+        return scale;
+    }
     SHOWN.get().copied().unwrap_or(Scale::Celsius)
 }
 
@@ -84,6 +88,15 @@ impl Typed {
     /// # Errors
     /// What isn't a number with or without a scale, for people.
     pub(crate) fn parse(text: &str) -> Result<Self, String> {
+        let typed = Self::figure(text)
+            .ok_or_else(|| "not a number: write degrees such as 240, 240C or 400F".to_owned())?;
+        // Whatever a bare number turns out to be, absolute zero is the end of it.
+        typed.celsius(typed.scale.unwrap_or(Scale::Fahrenheit))?;
+        Ok(typed)
+    }
+
+    /// A finite number with or without a scale.
+    fn figure(text: &str) -> Option<Self> {
         let lower = text.trim().to_lowercase();
         let (number, scale) = match (lower.strip_suffix('f'), lower.strip_suffix('c')) {
             (Some(number), _) => (number, Some(Scale::Fahrenheit)),
@@ -94,12 +107,8 @@ impl Typed {
             .trim_end_matches([' ', '°'])
             .parse()
             .ok()
-            .filter(|degrees: &f64| degrees.is_finite())
-            .ok_or_else(|| "not a number: write degrees such as 240, 240C or 400F".to_owned())?;
-        let typed = Self { degrees, scale };
-        // Whatever a bare number turns out to be, absolute zero is the end of it.
-        typed.celsius(scale.unwrap_or(Scale::Fahrenheit))?;
-        Ok(typed)
+            .filter(|degrees: &f64| degrees.is_finite())?;
+        Some(Self { degrees, scale })
     }
 
     /// In degrees Celsius. `bare`: the scale of a bare number.
@@ -111,10 +120,50 @@ impl Typed {
     }
 }
 
+/// A difference of temperatures, or a rate, as it was typed: `1.5`, `1.5C/s`, `3F`; a bare number is on the scale that is shown.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct TypedDifference(Typed);
+
+impl TypedDifference {
+    /// Reads one.
+    ///
+    /// # Errors
+    /// What isn't a number with or without a scale, for people.
+    pub(crate) fn parse(text: &str) -> Result<Self, String> {
+        let text = text.trim();
+        Typed::figure(text.strip_suffix("/s").unwrap_or(text))
+            .map(Self)
+            .ok_or_else(|| {
+                "not a number: write degrees such as 4, 4C or 7F; of a rate, 4, 4C/s or 7F/s".to_owned()
+            })
+    }
+
+    /// In degrees Celsius, or those a second. `bare`: the scale of a bare number.
+    pub(crate) fn celsius(self, bare: Scale) -> f64 {
+        match self.0.scale.unwrap_or(bare) {
+            Scale::Celsius => self.0.degrees,
+            Scale::Fahrenheit => self.0.degrees / 1.8,
+        }
+    }
+}
+
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use super::*;
     use proptest::prelude::*;
+
+    thread_local! {
+        /// What this test's thread shows: there is one scale in a process, and tests share one.
+        pub(super) static SHOWN_HERE: std::cell::Cell<Option<Scale>> = const { std::cell::Cell::new(None) };
+    }
+
+    /// What `show` does, in degrees Fahrenheit.
+    pub(crate) fn in_fahrenheit<T>(show: impl FnOnce() -> T) -> T {
+        SHOWN_HERE.set(Some(Scale::Fahrenheit));
+        let shown = show();
+        SHOWN_HERE.set(None);
+        shown
+    }
 
     #[test]
     fn known_temperatures() {
@@ -143,6 +192,19 @@ mod tests {
         assert!((celsius("300", Scale::Fahrenheit) - 148.888_888).abs() < 1e-5);
         for text in ["", "hot", "240K", "nan", "inf", "-300C", "C", "-500"] {
             assert!(Typed::parse(text).is_err(), "{text}");
+        }
+    }
+
+    #[test]
+    fn a_typed_difference_has_no_zero_of_its_own() {
+        let celsius = |text: &str, bare| TypedDifference::parse(text).unwrap().celsius(bare);
+        for text in ["4", "4C", "4 C/s", "4 °C/s", "7.2F", "7.2 °F/s"] {
+            assert!((celsius(text, Scale::Celsius) - 4.0).abs() < 1e-9, "{text}");
+        }
+        assert!((celsius("9", Scale::Fahrenheit) - 5.0).abs() < 1e-9);
+        assert!((celsius("-300C", Scale::Fahrenheit) + 300.0).abs() < 1e-9);
+        for text in ["", "fast", "4K", "nan", "4C/min"] {
+            assert!(TypedDifference::parse(text).is_err(), "{text}");
         }
     }
 

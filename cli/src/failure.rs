@@ -6,6 +6,7 @@ use benchward_api::{Error, Exit, shapes};
 use zbus::DBusError;
 
 use crate::screen::{Screen, Tone};
+use crate::spoken::spoken;
 
 /// A command that failed.
 #[derive(Debug)]
@@ -109,7 +110,7 @@ impl Failure {
         else {
             return Exit::Done;
         };
-        screen.say(Tone::Danger, "error", &text);
+        screen.say(Tone::Danger, "error", &spoken(&text));
         if let Some(hint) = &hint {
             screen.say(Tone::Strong, "hint", hint);
         }

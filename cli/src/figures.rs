@@ -41,7 +41,8 @@ pub(crate) fn figure(value: Option<f64>) -> String {
         if value.abs() >= 1000.0 {
             format!("{value:.0}")
         } else {
-            format!("{value:.2}")
+            // Halves go up, as in the sentences of verdicts: both stand side by side.
+            format!("{:.2}", (value * 100.0).round() / 100.0)
         }
     })
 }
@@ -210,6 +211,11 @@ mod tests {
     #[test]
     fn figures_read_as_people_write_them() {
         assert_eq!([celsius(Some(79.849)), celsius(None)], ["79.8 °C", "-"]);
+        // 63.165 is a little less in binary.
+        assert_eq!(
+            [figure(Some(63.165)), figure(Some(-63.165)), figure(Some(1.0))],
+            ["63.17", "-63.17", "1.00"]
+        );
         assert_eq!(
             [percent(0.0), percent(0.0004), percent(0.424), percent(1.0)],
             ["0 %", "<1 %", "42 %", "100 %"]

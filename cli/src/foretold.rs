@@ -7,6 +7,7 @@ use benchward_archive::Wall;
 
 use crate::figures::{NONE, celsius, clock, difference, percent};
 use crate::screen::Paint;
+use crate::spoken::spoken;
 use crate::table::{Side, Table};
 
 /// Below this width of its range, seconds, a moment is shown to the second.
@@ -30,7 +31,7 @@ pub(crate) fn moment(moment: &shapes::Moment) -> Option<String> {
     let time = |time: &Option<String>| time.as_deref().map(|time| time_of_day(time, fine).to_owned());
     match (time(&moment.at), time(&moment.earliest), time(&moment.latest)) {
         (Some(at), Some(earliest), Some(latest)) => Some(format!("{at}Z, between {earliest} and {latest}")),
-        _ => Some(moment.text.clone()),
+        _ => Some(spoken(&moment.text).into_owned()),
     }
 }
 
@@ -45,7 +46,7 @@ pub(crate) fn length(moment: &shapes::Moment) -> String {
                 clock(latest)
             )
         }
-        _ => moment.text.clone(),
+        _ => spoken(&moment.text).into_owned(),
     }
 }
 

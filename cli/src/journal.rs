@@ -9,6 +9,7 @@ use crate::failure::Failure;
 use crate::figures::{count, moment, or_none};
 use crate::progress::Progress;
 use crate::screen::{Paint, Tone};
+use crate::spoken::spoken;
 use crate::table::{Side, Table};
 
 const EXAMPLES: &str = "\
@@ -129,7 +130,7 @@ pub(crate) fn table(journal: &shapes::Journal, paint: Paint) -> String {
                 Tone::Plain,
             ),
             (or_none(entry.who.as_deref()), Tone::Plain),
-            (entry.text.clone(), Tone::Plain),
+            (spoken(&entry.text).into_owned(), Tone::Plain),
         ]);
     }
     table.render(paint)

@@ -7,10 +7,11 @@ use clap::{ArgGroup, Args, Subcommand};
 
 use crate::Session;
 use crate::daemon::parsed;
-use crate::degrees::{Typed, shown};
+use crate::degrees::{Typed, TypedDifference, shown};
 use crate::failure::Failure;
 use crate::figures::{celsius, clock};
 use crate::screen::{Paint, Tone};
+use crate::spoken::spoken;
 use crate::stop::done;
 use crate::table::{Side, Table};
 
@@ -50,7 +51,7 @@ Examples:
   benchward limit set --station bench-1 400F      in degrees Fahrenheit
   benchward limit set --station bench-1 none      only the lab's counts again
   benchward limit set --absent-after 10min        600, 600s, 10min or 0.5h
-  benchward limit set --rise-max 4                °C/s
+  benchward limit set --rise-max 4C/s
   benchward limit set --run-max none              what recipes and plans say counts again";
 
 /// Move a limit; it counts from the next scan on, on running benches too. Takes the role `safety`
@@ -101,7 +102,11 @@ fn figure(limit: &str, text: &str) -> Result<Option<f64>, String> {
         return Ok(None);
     }
     let units: &[(&str, f64)] = match limit {
-        "rise-max" => &[("°c/s", 1.0), ("c/s", 1.0), ("", 1.0)],
+        "rise-max" => {
+            return TypedDifference::parse(&text)
+                .map(|rate| Some(rate.celsius(shown())))
+                .map_err(|_| format!("`{text}` is no rate; write 4, 4 C/s, 7 F/s, or `none`"));
+        }
         _ => &[("min", 60.0), ("h", 3600.0), ("s", 1.0), ("", 1.0)],
     };
     units
@@ -109,10 +114,7 @@ fn figure(limit: &str, text: &str) -> Result<Option<f64>, String> {
         .find_map(|(unit, times)| Some(text.strip_suffix(unit)?.trim().parse::<f64>().ok()? * times))
         .filter(|value| value.is_finite())
         .map(Some)
-        .ok_or_else(|| match limit {
-            "rise-max" => format!("`{text}` is no rate; write 4, 4 C/s, or `none`"),
-            _ => format!("`{text}` is no time; write 600, 600s, 10min, 2h, or `none`"),
-        })
+        .ok_or_else(|| format!("`{text}` is no time; write 600, 600s, 10min, 2h, or `none`"))
 }
 
 /// A ceiling as it was typed.
@@ -169,8 +171,10 @@ pub(crate) async fn carry_out(session: &Session, verb: Verb) -> Result<Exit, Fai
 
 async fn set_to(session: &Session, set: &Set) -> Result<String, Failure> {
     if let Some(limit) = set.lab_limit() {
-        let value = figure(limit, &set.value).map_err(Failure::invalid)?;
+        // What is no figure on any scale is told without a daemon; which scale a bare one is on, the lab says.
+        figure(limit, &set.value).map_err(Failure::invalid)?;
         let daemon = session.daemon_to_show().await?;
+        let value = figure(limit, &set.value).map_err(Failure::invalid)?;
         let lab = daemon.lab().await?;
         return match value {
             Some(value) => daemon.ask(lab.set_limit(limit, value)).await,
@@ -203,14 +207,28 @@ async fn set_to(session: &Session, set: &Set) -> Result<String, Failure> {
     }
 }
 
+/// To a hundredth, without zeros at the end.
+fn short(value: f64) -> f64 {
+    (value * 100.0).round() / 100.0
+}
+
 /// A figure with its unit, as people read it.
 fn with_unit(value: f64, unit: &str) -> String {
+    let scale = shown();
     match unit {
-        "Cel" => format!("{value} °C"),
-        "Cel/s" => format!("{value} °C/s"),
+        "Cel" => format!("{} {}", short(scale.reading(value)), scale.unit()),
+        "K" => format!("{} {}", short(scale.difference(value)), scale.unit()),
+        "Cel/s" => format!("{} {}/s", short(scale.difference(value)), scale.unit()),
         "1" => value.to_string(),
         unit => format!("{value} {unit}"),
     }
+}
+
+/// `40 to 400 °C`.
+fn between(lowest: f64, highest: f64, unit: &str) -> String {
+    let lowest = with_unit(lowest, unit);
+    let figure = lowest.split(' ').next().unwrap_or_default();
+    format!("{figure} to {}", with_unit(highest, unit))
 }
 
 /// Every interlock of a station: where it stands, its figures, where each comes from, and how far it can be moved.
@@ -241,7 +259,7 @@ fn interlocks(station: &shapes::StationLimits, paint: Paint) -> String {
         for threshold in &interlock.thresholds {
             let (name, standing) = std::mem::take(&mut first);
             let bounds = threshold.bounds.map_or("-".to_owned(), |[lowest, highest]| {
-                format!("{lowest} to {}", with_unit(highest, &threshold.unit))
+                between(lowest, highest, &threshold.unit)
             });
             table.row([
                 (name, Tone::Plain),
@@ -255,7 +273,7 @@ fn interlocks(station: &shapes::StationLimits, paint: Paint) -> String {
     }
     text.push_str(&table.render(paint));
     for caution in &station.cautions {
-        let _ = writeln!(text, "\n{}", paint.text(Tone::Warning, caution));
+        let _ = writeln!(text, "\n{}", paint.text(Tone::Warning, &spoken(caution)));
     }
     text
 }
@@ -298,7 +316,7 @@ fn table(limits: &shapes::Limits, paint: Paint) -> String {
                     .value
                     .map_or("-".into(), |value| with_unit(value, &limit.unit)),
                 limit.from.clone(),
-                format!("{lowest} to {}", with_unit(highest, &limit.unit)),
+                between(lowest, highest, &limit.unit),
             ]);
         }
         let _ = writeln!(text, "{}", lab.render(paint));
@@ -306,7 +324,7 @@ fn table(limits: &shapes::Limits, paint: Paint) -> String {
     text.push_str(&table.render(paint));
     for station in &limits.stations {
         for caution in &station.cautions {
-            let said = format!("{}: {caution}", station.station);
+            let said = format!("{}: {}", station.station, spoken(caution));
             let _ = write!(text, "\n{}", paint.text(Tone::Warning, &said));
         }
     }
@@ -316,6 +334,7 @@ fn table(limits: &shapes::Limits, paint: Paint) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::degrees::tests::in_fahrenheit;
 
     #[test]
     fn a_ceiling_may_be_typed_in_several_ways() {
@@ -402,6 +421,13 @@ bench-2            -    260.0 °C  the lab
         for text in ["4", "4C/s", "4 °C/s"] {
             assert_eq!(figure("rise-max", text), Ok(Some(4.0)), "{text}");
         }
+        for text in ["4C/s", "7.2F/s", "7.2"] {
+            assert_eq!(
+                in_fahrenheit(|| figure("rise-max", text)),
+                Ok(Some(4.0)),
+                "{text}"
+            );
+        }
         assert_eq!(figure("rise-max", "None"), Ok(None));
         for text in ["", "soon", "nan", "inf", "10 days"] {
             assert!(figure("run-max", text).is_err(), "{text}");
@@ -442,6 +468,10 @@ bench-2            -    260.0 °C  the lab
                 interlock("stop", "clear", Vec::new()),
             ],
         };
+        let shown = in_fahrenheit(|| interlocks(&station, Paint::NONE));
+        for part in ["   266 °F  the recipe  104 to 752 °F\n", "is raised to 14 °F/s\n"] {
+            assert!(shown.contains(part) && !shown.contains("°C"), "{part}:\n{shown}");
+        }
         assert_eq!(
             interlocks(&station, Paint::NONE),
             "\

@@ -1,10 +1,9 @@
-//! `benchward messages`: the list of everything that trips and everything that is refused, in words. The help of the command and its
+//! `benchward messages`: the list of everything that trips, warns or is refused, in words. The help of the command and its
 //! manual page have the same list, made of the same entries as what the daemon says.
 
 use std::fmt::Write as _;
 
-use benchward_api::{Error, Exit, shapes};
-use benchward_core::interlock::InterlockName;
+use benchward_api::{Exit, shapes};
 use benchward_core::messages::Message;
 use clap::Args;
 use serde::Serialize;
@@ -22,11 +21,11 @@ Examples:
 /// Columns of the text in help and manual.
 const HELP_COLUMNS: usize = 96;
 
-/// Explain trips and errors: what happened, what Benchward did, what to do now
+/// Explain trips, warnings and errors: what happened, what Benchward did, what to do now
 #[derive(Debug, Args)]
 #[command(before_help = EXAMPLES, after_help = list(HELP_COLUMNS))]
 pub(crate) struct Arguments {
-    /// Name of an interlock, or of an error
+    /// Name of an interlock, of a warning, or of an error
     name: Option<String>,
 }
 
@@ -34,7 +33,7 @@ pub(crate) struct Arguments {
 #[derive(Debug, Serialize)]
 struct Entry {
     name: &'static str,
-    /// `trip` or `error`.
+    /// `trip`, `warning` or `error`.
     kind: &'static str,
     happened: &'static str,
     did: &'static str,
@@ -80,14 +79,9 @@ impl Entry {
 }
 
 fn entries() -> Vec<Entry> {
-    let trips = InterlockName::ALL
-        .iter()
-        .map(|interlock| Entry::new(interlock.text(), "trip", interlock.message()));
-    let errors = Error::all();
-    let errors = errors
-        .iter()
-        .map(|error| Entry::new(error.word(), "error", error.message()));
-    trips.chain(errors).collect()
+    let all = benchward_api::messages::all().into_iter();
+    all.map(|(kind, name, message)| Entry::new(name, kind.text(), message))
+        .collect()
 }
 
 /// The whole list.
@@ -104,13 +98,32 @@ fn page(entries: &[Entry], columns: usize, paint: Paint) -> String {
             .collect();
         pages.join("\n")
     };
-    let trips = "Trips: an interlock has taken the heat away. `benchward status` says which, where, with value and limit.";
-    let errors =
-        "Errors: a command was refused or failed. Its text has the figures; JSON and the bus have its name.";
-    match (of("trip"), of("error")) {
-        (trip, error) if error.is_empty() => trip,
-        (trip, error) if trip.is_empty() => error,
-        (trip, error) => format!("{trips}\n\n{trip}\n{errors}\n\n{error}"),
+    let kinds = [
+        (
+            "trip",
+            "Trips: an interlock has taken the heat away. `benchward status` says which, where, with value and limit.",
+        ),
+        (
+            "warning",
+            "Warnings: heat goes on, and an interlock may trip soon, or something is less safe than usual.",
+        ),
+        (
+            "error",
+            "Errors: a command was refused or failed. Its text has the figures; JSON and the bus have its name.",
+        ),
+    ];
+    let told: Vec<(&str, String)> = kinds
+        .iter()
+        .map(|(kind, what)| (*what, of(kind)))
+        .filter(|(_, page)| !page.is_empty())
+        .collect();
+    match told.as_slice() {
+        [(_, page)] => page.clone(),
+        several => several
+            .iter()
+            .map(|(what, page)| format!("{what}\n\n{page}"))
+            .collect::<Vec<_>>()
+            .join("\n"),
     }
 }
 
@@ -177,15 +190,8 @@ mod tests {
             .expect("it is there")
             .render_long_help()
             .to_string();
-        for interlock in InterlockName::ALL {
-            assert!(help.contains(&format!("\n{interlock}\n")), "{interlock}");
-        }
-        for error in Error::all() {
-            assert!(
-                help.contains(&format!("\n{}\n", error.word())),
-                "{}",
-                error.word()
-            );
+        for (_, name, _) in benchward_api::messages::all() {
+            assert!(help.contains(&format!("\n{name}\n")), "{name}");
         }
         assert!(list(HELP_COLUMNS).lines().all(|line| line.chars().count() <= 110));
     }

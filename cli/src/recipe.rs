@@ -1,20 +1,18 @@
 //! `benchward recipe`: the stages for each kind of board.
 
 use std::fmt::Write as _;
-use std::fs::File;
-use std::io::Read;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use benchward_api::{Exit, shapes};
-use benchward_core::mistake::Mistakes;
-use benchward_core::recipe::{Recipe, TEXT_BYTES_MAX};
+use benchward_core::recipe::Recipe;
 use clap::{Args, Subcommand};
 
 use crate::Session;
 use crate::daemon::Daemon;
+use crate::document;
 use crate::failure::Failure;
 use crate::figures::celsius;
-use crate::screen::{Paint, Tone};
+use crate::screen::Paint;
 use crate::table::{Side, Table};
 
 const EXAMPLES: &str = "\
@@ -94,9 +92,13 @@ pub(crate) async fn carry_out(session: &Session, verb: Verb) -> Result<Exit, Fai
             // The text alone, so that it can be piped into a file and put again.
             session.screen.show(&shown, |shown, _| shown.text.clone())?;
         }
-        Verb::Check(Check { file }) => return check(session, &file),
+        Verb::Check(Check { file }) => {
+            return document::check(session, "recipe", &file, Recipe::parse, |recipe, _| {
+                describe(recipe)
+            });
+        }
         Verb::Put(Put { file }) => {
-            let (recipe, text) = read(&file)?;
+            let (recipe, text) = document::read(&file, Recipe::parse)?;
             let daemon = session.daemon().await?;
             let shown = put(&daemon, &recipe, text).await?;
             session.screen.show(&shown, |shown, _| {
@@ -128,72 +130,6 @@ pub(crate) async fn put(
         revision,
         text,
     })
-}
-
-/// Reads a recipe file: what it says, and its text.
-pub(crate) fn read(file: &Path) -> Result<(Recipe, String), Failure> {
-    let place = file.display().to_string();
-    let bytes = load(file)?;
-    let mistaken = |mistakes: Mistakes| Failure::invalid(mistakes.to_string());
-    let text = Mistakes::utf8(&place, &bytes).map_err(mistaken)?;
-    let recipe = Recipe::parse(&place, text).map_err(mistaken)?;
-    Ok((recipe, text.to_owned()))
-}
-
-/// The bytes of a file, at most one more than a recipe or a window may have: enough to be told that it is too long.
-pub(crate) fn load(file: &Path) -> Result<Vec<u8>, Failure> {
-    let mut bytes = Vec::new();
-    File::open(file)
-        .and_then(|opened| opened.take(TEXT_BYTES_MAX as u64 + 1).read_to_end(&mut bytes))
-        .map_err(|error| Failure::invalid(format!("can't read {}: {error}", file.display())))?;
-    Ok(bytes)
-}
-
-fn check(session: &Session, file: &Path) -> Result<Exit, Failure> {
-    let place = file.display().to_string();
-    let bytes = load(file)?;
-    let found = Mistakes::utf8(&place, &bytes).and_then(|text| Recipe::parse(&place, text));
-    match found {
-        Ok(recipe) => {
-            let checked = checked(&place, None);
-            session.screen.show(&checked, |_, _| describe(&recipe))?;
-            session.screen.next(&format!("benchward recipe put {place}"));
-            Ok(Exit::Done)
-        }
-        Err(mistakes) => wrong(session, &place, &mistakes),
-    }
-}
-
-/// Shows what is wrong with a file: as an object with `--json`, else on stderr, which is where errors belong.
-pub(crate) fn wrong(session: &Session, place: &str, mistakes: &Mistakes) -> Result<Exit, Failure> {
-    if session.screen.is_json() {
-        session.screen.json(&checked(place, Some(mistakes)))?;
-    }
-    let how_many = mistakes.iter().count() + mistakes.more();
-    let many = crate::figures::count(how_many, "mistake", "mistakes");
-    session
-        .screen
-        .say(Tone::Danger, "error", &format!("{many} in {place}\n\n{mistakes}"));
-    Ok(Exit::WrongUse)
-}
-
-/// The shape of a check.
-pub(crate) fn checked(place: &str, mistakes: Option<&Mistakes>) -> shapes::Checked {
-    shapes::Checked {
-        schema: shapes::SCHEMA,
-        ok: mistakes.is_none(),
-        file: place.to_owned(),
-        mistakes: mistakes
-            .into_iter()
-            .flatten()
-            .map(|mistake| shapes::Mistake {
-                line: mistake.line(),
-                column: mistake.column(),
-                text: mistake.text().into(),
-                fix: mistake.fix().map(Into::into),
-            })
-            .collect(),
-    }
 }
 
 /// A recipe read aloud.
@@ -269,33 +205,5 @@ STAGE   TARGET      BAND  RAMP AT MOST  DWELL
 ceiling 130.0 °C; safe to handle below 45.0 °C
 "
         );
-    }
-
-    #[test]
-    fn mistakes_keep_their_place_in_json() {
-        let mistakes = Recipe::parse("x.toml", &GOOD.replace("dwell_s = 90", "dwell = 90")).unwrap_err();
-        let value = serde_json::to_value(checked("x.toml", Some(&mistakes))).unwrap();
-        assert_eq!(
-            (&value["schema"], &value["ok"], &value["file"]),
-            (&1.into(), &false.into(), &"x.toml".into())
-        );
-        let lines: Vec<_> = value["mistakes"]
-            .as_array()
-            .unwrap()
-            .iter()
-            .map(|one| one["line"].clone())
-            .collect();
-        assert!(lines.contains(&6.into()), "{value}");
-        assert_eq!(serde_json::to_value(checked("x.toml", None)).unwrap()["ok"], true);
-    }
-
-    #[test]
-    fn a_file_that_isnt_there_is_wrong_use() {
-        let failure = read(Path::new("/nowhere/x.toml")).unwrap_err();
-        assert_eq!(failure.error(), "Invalid");
-        let Failure::Told { text, .. } = failure else {
-            panic!("nobody would be told")
-        };
-        assert!(text.contains("/nowhere/x.toml"), "{text}");
     }
 }

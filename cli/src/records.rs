@@ -7,7 +7,7 @@ use std::path::Path;
 use benchward_api::judging::{self, Align};
 use benchward_api::redo;
 use benchward_api::shapes::{self, SCHEMA};
-use benchward_archive::{Document, JournalQuery, Order, Query, Reader, Recording, Wall};
+use benchward_archive::{Document, JournalQuery, Order, Query, Reader, Recording, Revision, Wall};
 
 use crate::daemon::{Daemon, parsed};
 use crate::failure::Failure;
@@ -117,7 +117,7 @@ impl Records {
             }
             Self::Folder(reader) => Ok(shapes::Recipes {
                 schema: SCHEMA,
-                recipes: reader.recipes()?.iter().map(recipe_row).collect(),
+                recipes: reader.recipes()?.iter().map(shapes::RecipeRow::from).collect(),
             }),
         }
     }
@@ -138,24 +138,7 @@ impl Records {
                 )
             }
             Self::Folder(reader) => {
-                let Some(found) = reader.recipe(name, revision)? else {
-                    let known = reader.recipes()?;
-                    return Err(Failure::no_such(
-                        if revision.is_some() {
-                            "such revision of the recipe"
-                        } else {
-                            "recipe"
-                        },
-                        name,
-                        known.iter().map(|recipe| recipe.name.as_str()),
-                    ));
-                };
-                Ok(shapes::RecipeShown {
-                    schema: SCHEMA,
-                    recipe: found.name,
-                    revision: found.revision,
-                    text: found.text,
-                })
+                Ok(document(reader, (Document::Recipe, "recipe"), name, revision)?.into())
             }
         }
     }
@@ -190,16 +173,7 @@ impl Records {
                 parsed(&daemon.ask_records(shown).await?)
             }
             Self::Folder(reader) => {
-                if let Some(found) = reader.document(Document::Window, name, revision)? {
-                    return Ok(found.into());
-                }
-                let known = reader.documents(Document::Window)?;
-                let what = match revision {
-                    Some(_) => "such revision of the window",
-                    None => "window",
-                };
-                let names = known.iter().map(|window| window.name.as_str());
-                Err(Failure::no_such(what, name, names))
+                Ok(document(reader, (Document::Window, "window"), name, revision)?.into())
             }
         }
     }
@@ -377,20 +351,26 @@ fn written(query: &impl serde::Serialize) -> Result<String, Failure> {
     serde_json::to_string(query).map_err(|error| Failure::failed(format!("can't write the query: {error}")))
 }
 
-/// A recipe's row in a list. One that this version can't read any more still has its name.
-fn recipe_row(revision: &benchward_archive::Revision) -> shapes::RecipeRow {
-    let recipe = benchward_core::recipe::Recipe::parse(&revision.name, &revision.text).ok();
-    shapes::RecipeRow {
-        recipe: revision.name.clone(),
-        revision: revision.revision,
-        stages: recipe.as_ref().map_or(0, |recipe| recipe.stages.len()),
-        highest_celsius: recipe.as_ref().map_or(0.0, |recipe| {
-            shapes::thousandths(recipe.highest_target().degrees())
-        }),
-        ceiling_celsius: recipe
-            .and_then(|recipe| recipe.ceiling)
-            .map(|ceiling| shapes::thousandths(ceiling.degrees())),
+/// A text that people write and the archive keeps in revisions; `what`: what it is called.
+fn document(
+    reader: &Reader,
+    (kind, what): (Document, &str),
+    name: &str,
+    revision: Option<u32>,
+) -> Result<Revision, Failure> {
+    if let Some(found) = reader.document(kind, name, revision)? {
+        return Ok(found);
     }
+    let known = reader.documents(kind)?;
+    let what = match revision {
+        Some(_) => format!("such revision of the {what}"),
+        None => what.to_owned(),
+    };
+    Err(Failure::no_such(
+        &what,
+        name,
+        known.iter().map(|known| known.name.as_str()),
+    ))
 }
 
 #[cfg(test)]

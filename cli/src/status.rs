@@ -10,6 +10,7 @@ use crate::failure::Failure;
 use crate::figures::{NONE, celsius, clock, clock_or_none, count, or_none, percent};
 use crate::foretold;
 use crate::screen::{Paint, Tone};
+use crate::spoken::spoken;
 use crate::table::{Side, Table};
 
 const EXAMPLES: &str = "\
@@ -270,7 +271,11 @@ pub(crate) fn alarms(status: &shapes::Status, paint: Paint) -> String {
         } else {
             (Tone::Warning, "reset")
         };
-        let _ = writeln!(said, "{}", paint.text(tone, &format!("!! {}", alarm.text)));
+        let _ = writeln!(
+            said,
+            "{}",
+            paint.text(tone, &format!("!! {}", spoken(&alarm.text)))
+        );
         let _ = writeln!(
             said,
             "    {} benchward trip {verb} {}\n",
@@ -285,7 +290,7 @@ pub(crate) fn alarms(status: &shapes::Status, paint: Paint) -> String {
 pub(crate) fn calibrations(status: &shapes::Status, paint: Paint) -> String {
     let mut said = String::new();
     for warning in &status.calibration_warnings {
-        let _ = writeln!(said, "{}", paint.text(Tone::Warning, &warning.text));
+        let _ = writeln!(said, "{}", paint.text(Tone::Warning, &spoken(&warning.text)));
         let _ = writeln!(
             said,
             "    {} benchward sensor check {} {} --ice",
@@ -357,6 +362,7 @@ pub(crate) fn said(station: &shapes::Station) -> Vec<Said> {
         } else {
             format!("{name}: {said}")
         };
+        let text = spoken(&text).into_owned();
         all.push(Said { tone, text, next });
     };
     for channel in station

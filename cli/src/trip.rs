@@ -7,6 +7,7 @@ use crate::Session;
 use crate::failure::Failure;
 use crate::figures::{moment, or_none};
 use crate::screen::{Paint, Tone};
+use crate::spoken::spoken;
 use crate::stop::done;
 use crate::table::{Side, Table};
 
@@ -122,9 +123,9 @@ fn table(records: &shapes::TripRecords, paint: Paint) -> String {
             _ => Tone::Plain,
         };
         let what = if record.lab_alarm {
-            format!("(lab alarm) {}", record.text)
+            format!("(lab alarm) {}", spoken(&record.text))
         } else {
-            record.text.clone()
+            spoken(&record.text).into_owned()
         };
         table.row([
             (record.standing.clone(), tone),

@@ -25,6 +25,7 @@ use crate::daemon::Daemon;
 use crate::failure::Failure;
 use crate::figures::{celsius, clock, percent};
 use crate::foretold;
+use crate::spoken::spoken;
 use crate::status::{self, Need};
 
 /// How often a line per station goes to a file or a program.
@@ -112,7 +113,10 @@ async fn tell(session: &Session, daemon: Daemon, station: Option<&str>) -> Resul
             session.screen.json(&status)?;
         } else {
             let now = benchward_archive::Wall::now().to_string();
-            let alarms = status.alarms.iter().map(|alarm| format!("{now} {}", alarm.text));
+            let alarms = status
+                .alarms
+                .iter()
+                .map(|alarm| format!("{now} {}", spoken(&alarm.text)));
             let stations = status.stations.iter().map(|station| line(&now, station));
             let lines: Vec<String> = alarms.chain(stations).collect();
             session.screen.print(&lines.join("\n"))?;
@@ -159,7 +163,7 @@ fn line(now: &str, station: &shapes::Station) -> String {
             .iter()
             .filter(|interlock| interlock.standing != "clear")
         {
-            let _ = write!(line, "; {}", interlock.text);
+            let _ = write!(line, "; {}", spoken(&interlock.text));
         }
     }
     line

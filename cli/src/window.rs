@@ -1,17 +1,16 @@
 //! `benchward window`: the limits that finished runs are judged by.
 
 use std::fmt::Write as _;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use benchward_api::{Exit, shapes};
-use benchward_core::mistake::Mistakes;
 use benchward_core::window::{NamedWindow, Window};
 use clap::{Args, Subcommand, ValueEnum};
 
 use crate::Session;
+use crate::document;
 use crate::failure::Failure;
-use crate::figures::{NONE, limit};
-use crate::recipe::{checked, load, wrong};
+use crate::figures::{NONE, Quantity, limit};
 use crate::screen::Paint;
 use crate::table::{Side, Table};
 
@@ -116,9 +115,11 @@ pub(crate) async fn carry_out(session: &Session, verb: Verb) -> Result<Exit, Fai
             // The text alone, so that it can be piped into a file and put again.
             session.screen.show(&shown, |shown, _| shown.text.clone())?;
         }
-        Verb::Check(Check { file }) => return check(session, &file),
+        Verb::Check(Check { file }) => {
+            return document::check(session, "window", &file, Window::parse, describe);
+        }
         Verb::Put(Put { file }) => {
-            let (window, text) = read(&file)?;
+            let (window, text) = document::read(&file, Window::parse)?;
             let daemon = session.daemon().await?;
             let windows = daemon.windows().await?;
             let revision = daemon.ask(windows.put(&text)).await?;
@@ -161,30 +162,6 @@ const fn template(solder: Solder) -> &'static str {
     }
 }
 
-fn read(file: &Path) -> Result<(NamedWindow, String), Failure> {
-    let place = file.display().to_string();
-    let bytes = load(file)?;
-    let mistaken = |mistakes: Mistakes| Failure::invalid(mistakes.to_string());
-    let text = Mistakes::utf8(&place, &bytes).map_err(mistaken)?;
-    let window = Window::parse(&place, text).map_err(mistaken)?;
-    Ok((window, text.to_owned()))
-}
-
-fn check(session: &Session, file: &Path) -> Result<Exit, Failure> {
-    let place = file.display().to_string();
-    let bytes = load(file)?;
-    match Mistakes::utf8(&place, &bytes).and_then(|text| Window::parse(&place, text)) {
-        Ok(window) => {
-            session
-                .screen
-                .show(&checked(&place, None), |_, paint| describe(&window, paint))?;
-            session.screen.next(&format!("benchward window put {place}"));
-            Ok(Exit::Done)
-        }
-        Err(mistakes) => wrong(session, &place, &mistakes),
-    }
-}
-
 /// A window read aloud.
 fn describe(window: &NamedWindow, paint: Paint) -> String {
     let mut text = format!("\"{}\" has no mistakes\n\n", window.name);
@@ -196,11 +173,14 @@ fn describe(window: &NamedWindow, paint: Paint) -> String {
         ("JUDGED ON", Side::Left),
     ]);
     for line in &window.window.lines {
+        let name = line.measure.to_string();
+        let quantity = Quantity::of(&name, line.measure.unit().key());
+        let shown = |bound: Option<f64>| limit(bound.map(|bound| quantity.shown(bound)));
         table.plain([
-            line.measure.to_string(),
-            limit(line.limits.low()),
-            limit(line.limits.high()),
-            line.measure.unit().symbol().into(),
+            name,
+            shown(line.limits.low()),
+            shown(line.limits.high()),
+            quantity.unit(),
             line.on.text().into(),
         ]);
     }

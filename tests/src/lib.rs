@@ -15,6 +15,7 @@ pub mod daemon;
 pub mod fault;
 pub mod history;
 pub mod load;
+pub mod long;
 pub mod manager;
 pub mod place;
 pub mod programs;

@@ -17,6 +17,7 @@ use crate::figures::{NONE, Quantity, celsius, clock, difference, figure, offset}
 use crate::pages::Output;
 use crate::plot::Plot;
 use crate::screen::{Paint, Tone};
+use crate::spoken::spoken;
 use crate::table::{Side, Table};
 
 const EXAMPLES: &str = "\
@@ -64,6 +65,12 @@ pub(super) async fn compare(session: &Session, arguments: &Arguments) -> Result<
     Ok(Exit::Done)
 }
 
+/// Where they are laid over each other, on the scale that is shown.
+fn aligned_at(compared: &shapes::Comparison) -> String {
+    let place = format!("at {}", compared.aligned_at);
+    spoken(&place).trim_start_matches("at ").to_owned()
+}
+
 fn letter(at: usize) -> char {
     char::from(b'A' + u8::try_from(at % 26).unwrap_or_default())
 }
@@ -99,7 +106,7 @@ fn page(compared: &shapes::Comparison, paint: Paint) -> String {
         "\n{}, {}, aligned at {}",
         compared.channel,
         shown().unit(),
-        compared.aligned_at
+        aligned_at(compared)
     );
     text.push_str(&chart(compared));
     text.push('\n');
@@ -238,6 +245,7 @@ mod tests {
                 rms_celsius: Some(14.9),
                 worst_celsius: Some(-20.0),
                 worst_at_s: Some(20.0),
+                curve: Vec::new(),
             }],
             figures: vec![shapes::ComparedFigure {
                 figure: "peak".into(),

@@ -14,6 +14,7 @@ use crate::Session;
 use crate::failure::Failure;
 use crate::figures::count;
 use crate::file::{Part, cannot};
+use crate::progress::Progress;
 use crate::records::Records;
 use crate::screen::Tone;
 
@@ -70,14 +71,23 @@ pub(super) async fn export(session: &Session, arguments: &Arguments) -> Result<E
         Format::Parquet => facts(&records, arguments.run).await?,
         Format::Csv | Format::Jsonl => Vec::new(),
     };
+    // What goes into a pipe or a file leaves the screen free to say that it goes on; readings on the screen say so themselves.
+    let progress = (file.is_some() || !io::stdout().is_terminal()).then(|| {
+        Progress::of(
+            &session.screen,
+            format!("writing the readings of run {}", arguments.run),
+        )
+    });
     let Some(file) = file else {
         let exported = write(arguments.format, recording, facts, &mut io::stdout())?;
+        drop(progress);
         return Ok(judge(session, &exported));
     };
-    let mut part = Part::of(file)?;
+    let part = Part::of(file)?;
     let exported =
-        write(arguments.format, recording, facts, part.out()).map_err(|error| cannot(file, &error))?;
+        write(arguments.format, recording, facts, &mut part.out()).map_err(|error| cannot(file, &error))?;
     part.finish()?;
+    drop(progress);
     let written = Written {
         schema: shapes::SCHEMA,
         run: arguments.run,

@@ -23,6 +23,7 @@ use crate::foretold;
 use crate::pages::{Form, Output};
 use crate::readings::Readings;
 use crate::records::Records;
+use crate::spoken::spoken;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -230,7 +231,11 @@ fn notices(evidence: &Evidence, blocks: &mut Vec<Block>) {
         );
     }
     for caution in &shown.cautions {
-        notice(Tone::Warning, "Less safe than usual", caution.clone());
+        notice(
+            Tone::Warning,
+            "Less safe than usual",
+            spoken(caution).into_owned(),
+        );
     }
     for sensor in shown.sensors.iter().filter(|sensor| sensor.overdue) {
         notice(
@@ -529,7 +534,7 @@ fn trips(evidence: &Evidence, blocks: &mut Vec<Block>) {
             },
             moment(&trip.raised)
         );
-        blocks.push(Block::Notice(tone, label, trip.text.clone()));
+        blocks.push(Block::Notice(tone, label, spoken(&trip.text).into_owned()));
         let mut facts = vec![Fact::new(
             "After the start",
             clock_or_none(seconds(&shown.run.started, &trip.raised)),
@@ -574,7 +579,7 @@ fn trips(evidence: &Evidence, blocks: &mut Vec<Block>) {
             format!("trip {}, {}", trip.interlock, moment(&trip.at)),
             format!(
                 "{} Who acknowledged and reset it is to be looked up in the journal.",
-                trip.text
+                spoken(&trip.text)
             ),
         ));
     }
@@ -814,7 +819,7 @@ fn cautions(blocks: &mut Vec<Block>) {
     }
     if shown() == Scale::Fahrenheit {
         blocks.push(Block::Text(
-            "Figures are in °F. Names of window lines, the recipe, and sentences that the lab wrote name °C."
+            "Figures are in °F. Names of window lines, what is said of them, the recipe and the journal's entries name °C, as they were written."
                 .into(),
         ));
     }

@@ -14,6 +14,7 @@ use crate::figures::{
 use crate::foretold;
 use crate::journal;
 use crate::screen::{Paint, Tone};
+use crate::spoken::spoken;
 use crate::table::{Side, Table};
 
 const EXAMPLES: &str = "\
@@ -103,12 +104,17 @@ fn page(shown: &shapes::RunShown, paint: Paint) -> String {
                 "{label} {} `{}`: {}",
                 moment(&trip.at),
                 trip.interlock,
-                trip.text
+                spoken(&trip.text)
             );
         }
     }
     for caution in &shown.cautions {
-        let _ = writeln!(text, "\n{} {caution}", paint.text(Tone::Warning, "  caution"));
+        let _ = writeln!(
+            text,
+            "\n{} {}",
+            paint.text(Tone::Warning, "  caution"),
+            spoken(caution)
+        );
     }
     if !shown.journal.is_empty() {
         let entries = shapes::Journal {

@@ -3,10 +3,12 @@
 use std::path::Path;
 
 use benchward_api::{Exit, shapes};
+use benchward_core::recipe::Recipe;
 use clap::Args;
 
 use crate::Session;
 use crate::daemon::{Daemon, parsed};
+use crate::document;
 use crate::failure::Failure;
 use crate::figures::clock;
 use crate::foretold;
@@ -38,7 +40,7 @@ pub(crate) async fn start(session: &Session, arguments: &Arguments) -> Result<Ex
     let from_file = file
         .extension()
         .is_some_and(|extension| extension == "toml")
-        .then(|| recipe::read(file));
+        .then(|| document::read(file, Recipe::parse));
     let from_file = from_file.transpose()?;
     let daemon = session.daemon().await?;
     let station = daemon.station(name).await?;
@@ -112,11 +114,7 @@ fn sentence(
 }
 
 /// Stores the recipe of a file, unless just this text is stored already; gives its name back.
-async fn stored(
-    daemon: &Daemon,
-    recipe: benchward_core::recipe::Recipe,
-    text: String,
-) -> Result<String, Failure> {
+async fn stored(daemon: &Daemon, recipe: Recipe, text: String) -> Result<String, Failure> {
     let recipes = daemon.recipes().await?;
     let newest = daemon.ask(recipes.show(&recipe.name, 0)).await;
     let same = match newest {

@@ -11,7 +11,7 @@ use clap::Args;
 use super::convert::number;
 use crate::Session;
 use crate::daemon::parsed;
-use crate::degrees::{Typed, shown};
+use crate::degrees::{Scale, Typed, TypedDifference, shown};
 use crate::failure::Failure;
 use crate::figures::{difference, offset, reading};
 use crate::screen::{Paint, Tone};
@@ -44,9 +44,10 @@ pub(crate) struct Arguments {
     /// Height above sea level where the water boils, in m; good to about 1 °C, since weather moves the pressure
     #[arg(long, value_name = "METRES", conflicts_with_all = ["ice", "reference"], value_parser = height, allow_negative_numbers = true)]
     altitude_m: Option<Metres>,
-    /// How far off the reference thermometer may be, in °C, as its certificate says
-    #[arg(long, value_name = "CELSIUS", conflicts_with_all = ["ice", "boiling"], value_parser = uncertainty)]
-    uncertainty: Option<f64>,
+    /// How far off the reference thermometer may be, as its certificate says: 0.2C, 0.4F, or a bare number on the scale that the lab
+    /// shows
+    #[arg(long, value_name = "DEGREES", conflicts_with_all = ["ice", "boiling"], value_parser = uncertainty)]
+    uncertainty: Option<TypedDifference>,
     /// Type of the thermocouple: B, C, E, J, K, N, R, S or T [default: as configured or as last time]
     #[arg(long = "type", value_name = "TYPE")]
     kind: Option<Kind>,
@@ -118,8 +119,13 @@ fn within(text: &str, low: f64, high: f64, unit: &str) -> Result<f64, String> {
         .ok_or_else(|| format!("it takes a number from {low} to {high} {unit}"))
 }
 
-fn uncertainty(text: &str) -> Result<f64, String> {
-    within(text, 0.0, 10.0, "°C")
+fn uncertainty(text: &str) -> Result<TypedDifference, String> {
+    let typed = TypedDifference::parse(text)?;
+    // On whichever scale: the daemon knows the bound to the point.
+    (0.0..=18.0)
+        .contains(&typed.celsius(Scale::Celsius))
+        .then_some(typed)
+        .ok_or_else(|| "it takes a number from 0 to 10 °C, 18 °F".into())
 }
 
 fn seconds(text: &str) -> Result<f64, String> {
@@ -145,7 +151,7 @@ impl Arguments {
                 .transpose()
                 .map_err(Failure::invalid)?
                 .map(benchward_core::units::Celsius::degrees),
-            reference_within_celsius: self.uncertainty,
+            reference_within_celsius: self.uncertainty.map(|typed| typed.celsius(shown())),
             seconds: self.seconds,
             thermocouple: self.kind.map(|kind| kind.letter().to_string()),
             class: self.class.map(|class| class.word().to_owned()),

@@ -7,8 +7,8 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
 
-use super::course::Point;
 use crate::figures;
+use crate::outline::Point;
 
 /// Columns of the scale at the left.
 const SCALE: u16 = 9;
@@ -21,10 +21,10 @@ const DOTS: [[u8; 4]; 2] = [[0x01, 0x02, 0x04, 0x40], [0x08, 0x10, 0x20, 0x80]];
 
 /// A measured curve.
 #[derive(Debug)]
-pub(super) struct Curve<'p> {
+pub(super) struct Curve {
     pub(super) letter: char,
     pub(super) style: Style,
-    pub(super) points: &'p [Point],
+    pub(super) points: Vec<Point>,
 }
 
 /// A temperature that counts, from side to side.
@@ -37,8 +37,8 @@ pub(super) struct Level {
 
 /// What is drawn.
 #[derive(Debug)]
-pub(super) struct Chart<'p> {
-    pub(super) curves: Vec<Curve<'p>>,
+pub(super) struct Chart {
+    pub(super) curves: Vec<Curve>,
     pub(super) foretold: Vec<Point>,
     pub(super) ceiling: Level,
     pub(super) target: Option<Level>,
@@ -50,14 +50,14 @@ pub(super) struct Chart<'p> {
     pub(super) faint: Style,
 }
 
-impl Chart<'_> {
+impl Chart {
     /// Lowest and highest temperature: all there is, and the ceiling where it is near.
     fn scale(&self) -> (f64, f64) {
         let (from, to) = self.span_s;
         let seen = self
             .curves
             .iter()
-            .flat_map(|curve| curve.points)
+            .flat_map(|curve| &curve.points)
             .chain(&self.foretold)
             .filter(|point| (from..=to).contains(&point.0));
         let (mut low, mut high) = seen.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), point| {
@@ -136,7 +136,7 @@ impl Chart<'_> {
         }
         self.draw_ceiling(&grid, buffer);
         for dot in grid.along(&self.foretold).into_iter().flatten() {
-            let (x, y) = grid.cell(dot);
+            let (x, y) = grid.cell((dot.column, dot.row));
             // Every other column: it isn't measured.
             if (x - field.x).is_multiple_of(2) {
                 buffer[(x, y)]
@@ -167,32 +167,28 @@ impl Chart<'_> {
         }
     }
 
-    fn draw_curve(&self, curve: &Curve<'_>, grid: &Grid, buffer: &mut Buffer) {
+    fn draw_curve(&self, curve: &Curve, grid: &Grid, buffer: &mut Buffer) {
         let mut dots = std::collections::BTreeMap::<(u16, u16), u8>::new();
         let mut before: Option<(u16, u16)> = None;
-        for dot in grid.along(curve.points) {
-            let Some((x, y)) = dot else {
+        for dot in grid.along(&curve.points) {
+            let Some(Dot {
+                column, top, bottom, ..
+            }) = dot
+            else {
                 before = None;
                 continue;
             };
-            // Down or up from the last one, so that a steep curve has no holes.
-            let from = before.map_or(y, |(_, last)| {
-                if last < y {
-                    last + 1
-                } else {
-                    last.saturating_sub(1)
-                }
-            });
-            let rows = if from <= y { from..=y } else { y..=from };
-            for row in if before.is_some_and(|(_, last)| last == y) {
-                y..=y
-            } else {
-                rows
-            } {
-                let bit = DOTS[usize::from(x % grid.across)][usize::from(row % grid.down)];
-                *dots.entry(grid.cell((x, row))).or_default() |= bit;
+            // Down or up from the last column, so that a steep curve has no holes.
+            let (from, to) = match before {
+                Some((_, last)) if last < top => (last + 1, bottom),
+                Some((last, _)) if last > bottom => (top, last - 1),
+                _ => (top, bottom),
+            };
+            for row in from..=to {
+                let bit = DOTS[usize::from(column % grid.across)][usize::from(row % grid.down)];
+                *dots.entry(grid.cell((column, row))).or_default() |= bit;
             }
-            before = Some((x, y));
+            before = Some((top, bottom));
         }
         for (cell, bits) in dots {
             let cell = &mut buffer[cell];
@@ -212,18 +208,12 @@ impl Chart<'_> {
     }
 
     /// Letters of a curve, apart from those of others: `taken` says where there are some.
-    fn draw_letters(
-        at: usize,
-        curve: &Curve<'_>,
-        grid: &Grid,
-        taken: &mut Vec<(u16, u16)>,
-        buffer: &mut Buffer,
-    ) {
+    fn draw_letters(at: usize, curve: &Curve, grid: &Grid, taken: &mut Vec<(u16, u16)>, buffer: &mut Buffer) {
         let cells: Vec<(u16, u16)> = grid
-            .along(curve.points)
+            .along(&curve.points)
             .into_iter()
             .flatten()
-            .map(|dot| grid.cell(dot))
+            .map(|dot| grid.cell((dot.column, dot.row)))
             .collect();
         let newest = cells.last().copied();
         for cell in cells {
@@ -247,6 +237,17 @@ fn draw_level(level: &Level, line: &str, grid: &Grid, buffer: &mut Buffer) {
         let text = format!(" {} ", level.text);
         buffer.set_stringn(field.x + 1, y, text, room.saturating_sub(1), level.style);
     }
+}
+
+/// What a curve has in a column of dots. Rows count from the top.
+#[derive(Debug, Clone, Copy)]
+struct Dot {
+    column: u16,
+    /// Where it is in the middle of the column.
+    row: u16,
+    /// How far it reaches up and down in the column, the middle included.
+    top: u16,
+    bottom: u16,
 }
 
 /// Dots on a field of cells.
@@ -280,9 +281,9 @@ impl Grid {
         (self.field.x + x / self.across, self.field.y + y / self.down)
     }
 
-    /// A dot for each column of dots that the points reach over; none where they are off the scale. Points may be closer or further
-    /// apart than columns: between two of them the line counts.
-    fn along(&self, points: &[Point]) -> Vec<Option<(u16, u16)>> {
+    /// A dot for each column of dots that the points reach over; none where they are off the scale. Points may be further apart than
+    /// columns: between two of them the line counts. They may be closer: then the lowest and the highest of a column count, too.
+    fn along(&self, points: &[Point]) -> Vec<Option<Dot>> {
         let columns = self.field.width * self.across;
         let (Some(first), Some(last)) = (points.first(), points.last()) else {
             return Vec::new();
@@ -291,11 +292,17 @@ impl Grid {
         let mut next = 0;
         (0..columns)
             .filter_map(|column| {
-                let at = self.from_s + (f64::from(column) + 0.5) * step;
+                let begins = self.from_s + f64::from(column) * step;
+                let at = begins + 0.5 * step;
                 // The newest point has a column even where its middle is still ahead.
                 if at < first.0 - step || at > last.0 + step {
                     return None;
                 }
+                let from = points.partition_point(|point| point.0 < begins);
+                let within = points[from..]
+                    .iter()
+                    .take_while(|point| point.0 < begins + step)
+                    .map(|point| point.1);
                 while next + 1 < points.len() && points[next + 1].0 <= at {
                     next += 1;
                 }
@@ -306,11 +313,68 @@ impl Grid {
                 } else {
                     0.0
                 };
-                Some(
-                    self.row(one.1 + share * (other.1 - one.1))
-                        .map(|row| (column, row)),
-                )
+                let middle = one.1 + share * (other.1 - one.1);
+                let (low, high) = within.fold((middle, middle), |(low, high), value| {
+                    (low.min(value), high.max(value))
+                });
+                let dot = || {
+                    Some(Dot {
+                        column,
+                        row: self.row(middle)?,
+                        top: self.row(high)?,
+                        bottom: self.row(low)?,
+                    })
+                };
+                Some(dot())
             })
             .collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A shift on some dozen columns: one reading that was hotter than all others, and one that was colder, are where they were.
+    #[test]
+    fn one_reading_of_a_shift_is_seen() {
+        let points: Vec<Point> = (0..28_800)
+            .map(|second| {
+                let celsius = match second {
+                    9_999 => 118.0,
+                    20_001 => 12.0,
+                    _ => 60.0,
+                };
+                (f64::from(second), celsius)
+            })
+            .collect();
+        let grid = Grid {
+            field: Rect::new(0, 0, 70, 12),
+            low: 0.0,
+            high: 130.0,
+            from_s: 0.0,
+            to_s: 28_800.0,
+            across: 2,
+            down: 4,
+        };
+        let dots: Vec<Dot> = grid.along(&points).into_iter().flatten().collect();
+        assert_eq!(dots.len(), 140);
+        let usual = grid.row(60.0).unwrap();
+        let hot: Vec<u16> = dots
+            .iter()
+            .filter(|dot| dot.top < usual)
+            .map(|dot| dot.column)
+            .collect();
+        let cold: Vec<u16> = dots
+            .iter()
+            .filter(|dot| dot.bottom > usual)
+            .map(|dot| dot.column)
+            .collect();
+        assert_eq!((hot, cold), (vec![48], vec![97]));
+        assert_eq!(
+            (dots[48].top, dots[97].bottom),
+            (grid.row(118.0).unwrap(), grid.row(12.0).unwrap())
+        );
+        assert!(dots.iter().all(|dot| dot.row == usual));
     }
 }

@@ -4,19 +4,14 @@ use benchward_api::shapes;
 use benchward_archive::Wall;
 use benchward_core::recipe::Recipe;
 
+use crate::outline::{Outline, Point};
 use crate::readings::Readings;
 
-/// Most points of a curve: more than any terminal has columns, few enough for a shift of many benches.
-const POINTS_MAX: usize = 1_200;
-
-/// Shortest time between two points of a curve, seconds.
-const STEP_S: f64 = 1.0;
+/// Columns of a curve: more than any terminal has columns of dots, few enough for a shift of many benches.
+const COLUMNS_MAX: usize = 1_200;
 
 /// How far back a bench without a run is shown, seconds.
 pub(super) const IDLE_S: f64 = 600.0;
-
-/// A point of a curve: seconds since the course began, °C.
-pub(super) type Point = (f64, f64);
 
 /// The course of one bench.
 #[derive(Debug, Clone, Default)]
@@ -25,15 +20,12 @@ pub(crate) struct Course {
     began: Option<Wall>,
     /// When the newest reading came, seconds.
     pub(super) now_s: f64,
-    /// Each channel with what it read, oldest first.
-    pub(super) measured: Vec<(String, Vec<Point>)>,
+    /// Each channel with what it read: seconds since the course began, °C.
+    pub(super) measured: Vec<(String, Outline)>,
     /// What was foretold before the run began.
     pub(super) planned: Vec<Point>,
     /// How cool is safe, °C.
     safe: Option<f64>,
-    /// Time between two points now.
-    step_s: f64,
-    taken_s: Option<f64>,
 }
 
 impl Course {
@@ -48,21 +40,15 @@ impl Course {
             };
         }
         self.now_s = self.since(at);
-        let step = self.step_s.max(STEP_S);
-        if self.taken_s.is_none_or(|taken| self.now_s - taken >= step) {
-            self.taken_s = Some(self.now_s);
-            for channel in &station.channels {
-                if let Some(celsius) = channel.celsius {
-                    self.push(&channel.channel, (self.now_s, celsius));
-                }
+        let now_s = self.now_s;
+        for channel in &station.channels {
+            if let Some(celsius) = channel.celsius {
+                self.curve(&channel.channel).push((now_s, celsius));
             }
-            if station.run.is_none() {
-                let from = self.now_s - IDLE_S;
-                for (_, points) in &mut self.measured {
-                    points.retain(|point| point.0 >= from);
-                }
-            } else if self.measured.iter().any(|(_, points)| points.len() > POINTS_MAX) {
-                self.thin();
+        }
+        if station.run.is_none() {
+            for (_, curve) in &mut self.measured {
+                curve.forget_before(now_s - IDLE_S);
             }
         }
         station.run.filter(|_| new)
@@ -80,34 +66,18 @@ impl Course {
         let later = self.began.map_or(0.0, |looked| seconds(looked, began));
         self.began = Some(began);
         self.now_s += later;
-        self.taken_s = self.taken_s.map(|taken| taken + later);
-        for (_, points) in &mut self.measured {
-            for point in points {
-                point.0 += later;
-            }
-        }
-        let mut earlier = Vec::new();
+        let since = std::mem::take(&mut self.measured);
         for (name, column) in &before.channels {
-            let mut points: Vec<Point> = Vec::new();
-            for (at, celsius) in before.at_s.iter().zip(column) {
-                let apart = points.last().is_none_or(|last| at - last.0 >= STEP_S);
-                if let (Some(celsius), true) = (celsius, apart && *at < later) {
-                    points.push((*at, *celsius));
-                }
-            }
-            earlier.push((name.clone(), points));
+            let points = before.at_s.iter().copied().zip(column);
+            let earlier = points.filter_map(|(at, celsius)| Some((at, (*celsius)?)));
+            let curve = Outline::of(COLUMNS_MAX, earlier.take_while(|point| point.0 < later));
+            self.measured.push((name.clone(), curve));
         }
-        for (name, mut points) in earlier {
-            match self.measured.iter_mut().find(|(known, _)| *known == name) {
-                Some((_, since)) => {
-                    points.append(since);
-                    *since = points;
-                }
-                None => self.measured.push((name, points)),
+        for (name, seen) in since {
+            let curve = self.curve(&name);
+            for (at, celsius) in seen.points() {
+                curve.push((at + later, celsius));
             }
-        }
-        while self.measured.iter().any(|(_, points)| points.len() > POINTS_MAX) {
-            self.thin();
         }
         self.safe = Recipe::parse(&shown.run.recipe, &shown.recipe_text)
             .ok()
@@ -115,7 +85,7 @@ impl Course {
         let start = self
             .measured
             .iter()
-            .filter_map(|(_, points)| points.first())
+            .filter_map(|(_, curve)| curve.points().next())
             .map(|point| point.1)
             .reduce(f64::min);
         if let (Some(prediction), Some(start)) = (&shown.prediction, start) {
@@ -152,23 +122,15 @@ impl Course {
         self.began.map_or(0.0, |began| seconds(at, began))
     }
 
-    fn push(&mut self, channel: &str, point: Point) {
-        match self.measured.iter_mut().find(|(name, _)| name == channel) {
-            Some((_, points)) => points.push(point),
-            None => self.measured.push((channel.to_owned(), vec![point])),
-        }
-    }
-
-    /// Every other point goes, and later ones come half as often.
-    fn thin(&mut self) {
-        self.step_s = self.step_s.max(STEP_S) * 2.0;
-        for (_, points) in &mut self.measured {
-            let mut keep = false;
-            points.retain(|_| {
-                keep = !keep;
-                keep
-            });
-        }
+    /// What a channel has read; empty where it is a new one.
+    fn curve(&mut self, channel: &str) -> &mut Outline {
+        let known = self.measured.iter().position(|(name, _)| name == channel);
+        let at = known.unwrap_or_else(|| {
+            self.measured
+                .push((channel.to_owned(), Outline::new(COLUMNS_MAX)));
+            self.measured.len() - 1
+        });
+        &mut self.measured[at].1
     }
 }
 
@@ -238,8 +200,9 @@ mod tests {
                 .into();
         let rows = vec![("ramp", Some(1), Some(80.0), 1.0, &[20.0, 21.0][..]); 200];
         course.told(&shown, &readings(&["board-top", "board-edge"], &rows));
-        let (name, points) = &course.measured[0];
+        let (name, curve) = &course.measured[0];
         assert_eq!(name, "board-top");
+        let points: Vec<Point> = curve.points().collect();
         assert_eq!(points.len(), 102, "a hundred seconds before, two since");
         assert_eq!((points[0], points[99].0), ((0.0, 20.0), 99.0));
         assert_eq!((points[100], points[101].0), ((100.0, 79.84), 103.0));
@@ -253,18 +216,31 @@ mod tests {
     }
 
     #[test]
-    fn a_new_run_begins_anew_and_a_long_one_stays_small() {
+    fn a_new_run_begins_anew_and_a_long_one_stays_small_and_keeps_its_extremes() {
         let mut course = Course::default();
         let mut station = dwelling("bench-1");
         for second in 0..5_000 {
+            let read = match second {
+                1_237 => 141.5,
+                3_801 => 11.0,
+                _ => 79.84,
+            };
+            station.channels[0].celsius = Some(read);
             course.take(wall(second), &station);
         }
-        let (_, points) = &course.measured[0];
-        assert!((600..=POINTS_MAX).contains(&points.len()), "{}", points.len());
+        let points: Vec<Point> = course.measured[0].1.points().collect();
+        assert!(
+            (600..=4 * COLUMNS_MAX).contains(&points.len()),
+            "{}",
+            points.len()
+        );
         assert!(points.windows(2).all(|pair| pair[0].0 < pair[1].0));
+        for extreme in [(1_237.0, 141.5), (3_801.0, 11.0)] {
+            assert!(points.contains(&extreme), "{extreme:?}");
+        }
         station.run = Some(8);
         assert_eq!(course.take(wall(5_000), &station), Some(8));
-        assert_eq!(course.measured[0].1.len(), 1);
+        assert_eq!(course.measured[0].1.points().count(), 1);
     }
 
     #[test]
@@ -275,8 +251,8 @@ mod tests {
         for second in 0..2_000 {
             assert_eq!(course.take(wall(second), &station), None);
         }
-        let (_, points) = &course.measured[0];
-        assert!((points[0].0 - (1_999.0 - IDLE_S)).abs() < 1.5, "{:?}", points[0]);
+        let first = course.measured[0].1.points().next().unwrap();
+        assert!((first.0 - (1_999.0 - IDLE_S)).abs() < 1.5, "{first:?}");
         assert!(course.ahead(&station).is_empty());
     }
 }

@@ -19,6 +19,7 @@ use crate::degrees;
 use crate::figures::{NONE, celsius, clock, clock_or_none, count, percent};
 use crate::foretold;
 use crate::screen::{Tone, wrapped};
+use crate::spoken::spoken;
 use crate::status::{self, Need, Next, Said};
 
 /// Between the big figure and the facts beside it.
@@ -26,9 +27,6 @@ const GAP: u16 = 3;
 
 /// From these columns and rows on, the big figure is twice as large.
 const LARGE: (u16, u16) = (120, 40);
-
-/// Fewest rows that a chart is worth.
-const CHART_ROWS_MIN: u16 = 6;
 
 /// Which page is shown.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -376,7 +374,7 @@ fn alarms(lab: &shapes::Status, look: Look, pen: &mut Pen<'_>) {
         let seen = alarm.standing != "tripped";
         let said = Said {
             tone: Tone::Danger,
-            text: alarm.text.clone(),
+            text: spoken(&alarm.text).into_owned(),
             next: None,
         };
         let next = if seen { Next::Reset } else { Next::Acknowledge };
@@ -412,7 +410,7 @@ fn left(station: &shapes::Station, at: Option<Wall>) -> Option<String> {
             clock(earliest),
             clock(latest)
         )),
-        _ => Some(moment.text.clone()),
+        _ => Some(spoken(&moment.text).into_owned()),
     }
 }
 
@@ -548,7 +546,7 @@ fn all(scene: &Scene<'_>, lab: &shapes::Status, area: Rect, buffer: &mut Buffer)
         beside.push((format!("archive: {}", lab.archive), Tone::Warning));
     }
     for warning in &lab.calibration_warnings {
-        beside.push((warning.text.clone(), Tone::Warning));
+        beside.push((spoken(&warning.text).into_owned(), Tone::Warning));
     }
     if !beside.is_empty() {
         lines.push((String::new(), Tone::Plain));
@@ -600,10 +598,10 @@ fn one(scene: &Scene<'_>, lab: &shapes::Status, station: &shapes::Station, area:
     loud.sort_by_key(|said| said.tone != Tone::Danger);
     let large = area.width >= LARGE.0 && area.height + 2 >= LARGE.1;
     let figure_rows = if large { 2 * big::ROWS } else { big::ROWS };
-    // The plate may take what the figure and a smallest chart leave.
+    // The plate may take what the figure leaves, and a line below it: what a person does now is worth more than a chart.
     let left_over = area
         .height
-        .saturating_sub(pen.row + 2 + u16::try_from(figure_rows).unwrap_or(0) + CHART_ROWS_MIN);
+        .saturating_sub(pen.row + 4 + u16::try_from(figure_rows).unwrap_or(0));
     if loud.is_empty() {
         pen.row += 1;
     } else {
@@ -778,17 +776,17 @@ fn legend(station: &shapes::Station, look: Look, pen: &mut Pen<'_>) {
 /// Measured and foretold curves of every channel.
 fn chart(station: &shapes::Station, course: &Course, look: Look, area: Rect, buffer: &mut Buffer) {
     let channel = |name: &str| station.channels.iter().position(|one| one.channel == name);
-    let mut curves: Vec<(usize, Curve<'_>)> = course
+    let mut curves: Vec<(usize, Curve)> = course
         .measured
         .iter()
-        .filter_map(|(name, points)| {
+        .filter_map(|(name, read)| {
             let at = channel(name)?;
             Some((
                 at,
                 Curve {
                     letter: letter(at),
                     style: look.curve(at),
-                    points,
+                    points: read.points().collect(),
                 },
             ))
         })

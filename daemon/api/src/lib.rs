@@ -8,7 +8,7 @@ pub mod board;
 mod error;
 mod exit;
 pub mod judging;
-mod messages;
+pub mod messages;
 mod names;
 mod proxy;
 pub mod redo;

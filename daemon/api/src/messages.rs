@@ -1,10 +1,88 @@
-//! What people are told when something is refused or fails: an entry for each error name, beside those of the interlocks
-//! ([`benchward_core::messages`]). The sentence with the figures is made where it happens; what it means, what Benchward did and
-//! what a person does next are here, for the command line and the manual.
+//! Everything that people are told, as one list ([`all`]): trips, warnings and refusals of the decisions, whose entries are in
+//! [`benchward_core::messages`], and beside them what can go wrong around them, whose entries are here. The sentence with the figures is made where it
+//! happens; what it means, what Benchward did and what a person does next are in the list, for the command line and the manual.
 
-use benchward_core::messages::Message;
+use benchward_core::RefusalKind;
+use benchward_core::interlock::InterlockName;
+use benchward_core::messages::{Message, Warning};
 
 use crate::Error;
+
+/// What kind of message an entry of the list explains.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    /// An interlock has taken the heat away.
+    Trip,
+    /// Heat goes on, and somebody should know.
+    Warning,
+    /// A command was refused or failed.
+    Error,
+}
+
+impl Kind {
+    /// As JSON has it.
+    pub const fn text(self) -> &'static str {
+        match self {
+            Self::Trip => "trip",
+            Self::Warning => "warning",
+            Self::Error => "error",
+        }
+    }
+}
+
+/// Warnings that aren't the decisions': of the service around them.
+const AROUND: [(&str, Message); 4] = [
+    (
+        "calibration-overdue",
+        Message {
+            happened: "A sensor was to be checked by a day that is over. The text names the channel and the day",
+            did: "Its offset counts as before; runs keep that it was overdue.",
+            now: "Check it against a reference: `benchward sensor check STATION CHANNEL`",
+        },
+    ),
+    (
+        "calibration-of-another-input",
+        Message {
+            happened: "A channel is wired to another input than the one its calibration was made with. The text names both, and the offset",
+            did: "That calibration doesn't count: the configuration's offset does.",
+            now: "Check the sensor that is there now: `benchward sensor check STATION CHANNEL`, or mend the wiring",
+        },
+    ),
+    (
+        "archive",
+        Message {
+            happened: "The archive's disk is full, fails or can't keep up. The text says what, and how much was dropped",
+            did: "Heat and interlocks go on; journal entries wait in memory, readings are dropped once there is no room, and both is counted.",
+            now: "Make room or mend the disk; `benchward doctor` says how much there is",
+        },
+    ),
+    (
+        "driver",
+        Message {
+            happened: "A station's driver is down",
+            did: "There is no heat at that station; the driver is started again by itself.",
+            now: "See the daemon's log for its last words; `benchward doctor` looks at every driver",
+        },
+    ),
+];
+
+/// The list: each with its kind and its name. A warning of an interlock has the interlock's name, as its trip has.
+pub fn all() -> Vec<(Kind, &'static str, Message)> {
+    let trips = InterlockName::ALL
+        .iter()
+        .map(|interlock| (Kind::Trip, interlock.text(), interlock.message()));
+    let warnings = Warning::ALL
+        .iter()
+        .filter_map(|warning| Some((Kind::Warning, warning.text(), warning.message()?)));
+    let around = AROUND
+        .iter()
+        .map(|(name, message)| (Kind::Warning, *name, *message));
+    let errors = Error::all();
+    let errors = errors
+        .iter()
+        .map(|error| (Kind::Error, error.word(), error.message()));
+    trips.chain(warnings).chain(around).chain(errors).collect()
+}
 
 const NOTHING: &str = "Nothing was changed.";
 
@@ -43,71 +121,19 @@ impl Error {
                 "What was asked for may or may not have been done. Heat lapses within 1.5 s if the daemon is gone.",
                 "look with `benchward status`; `benchward doctor` says what is wrong with the installation",
             ),
-            Self::NotPermitted(_) => (
-                "The account that asked has no role that may do this. The text says who, what, and which role it takes",
-                "Nothing was changed, and the journal keeps that it was asked for.",
-                "ask somebody who has that role, or for a group that `[roles]` in lab.toml names; `benchward doctor` says what you have",
-            ),
-            Self::NotFromNetwork(_) => (
-                "Something was asked for by message that could make the lab hotter",
-                NOTHING,
-                "do it on the machine itself, with `benchward`",
-            ),
-            Self::CeilingExceeded(_) => (
-                "A stage's target is above the ceiling that counts. The text names stage, target, ceiling and who set it",
-                "The run didn't start.",
-                "lower the target, or ask a safety role: `benchward limit show STATION`, `benchward limit set`",
-            ),
-            Self::CeilingOutOfBounds(_) => (
-                "A ceiling outside what can be set at all. The text gives both bounds",
-                NOTHING,
-                "name one within them",
-            ),
-            Self::LimitOutOfBounds(_) => (
-                "A limit outside what can be set at all. The text gives both bounds",
-                NOTHING,
-                "name one within them",
-            ),
-            Self::OffsetOutOfBounds(_) => (
-                "A sensor is so far off that no calibration may hide it. The text names the channel, the offset and the bound",
-                NOTHING,
-                "look at type, polarity and place of the sensor, or replace it",
-            ),
-            Self::Tripped(_) => (
-                "An interlock has tripped, so that nothing heats here. The text names it and why",
-                NOTHING,
-                "see to the cause; then `benchward trip ack STATION` and `benchward trip reset STATION`",
-            ),
-            Self::LabAlarm(_) => (
-                "A bench heats by itself, which concerns everybody. The text says which, and why",
-                "The run didn't start.",
-                "see to that bench first; `benchward trip list` shows it",
-            ),
-            Self::CauseStands(_) => (
-                "A trip can't be lifted while its cause is there. The text names the interlock and what is still wrong",
-                "It stays tripped.",
-                "mend what the text says, look with `benchward status STATION`, and reset again",
-            ),
-            Self::Busy(_) => (
-                "The bench is in a run. The text gives its number",
-                NOTHING,
-                "let it end, or stop it with `benchward run stop STATION`",
-            ),
-            Self::NotReady(_) => (
-                "Something is missing that this needs. The text says what",
-                NOTHING,
-                "see to it, look with `benchward status STATION`, and ask again",
-            ),
-            Self::NothingToConfirm(_) => (
-                "No run waits for somebody to look at its sensors",
-                NOTHING,
-                "nothing; `benchward status` shows what waits for somebody",
-            ),
-            Self::NothingToResume(_) => (
-                "There is no tripped run here that can still be resumed. The text says for how long one can",
-                NOTHING,
-                "start a new one with `benchward run start`",
-            ),
+            Self::NotPermitted(_) => return RefusalKind::NotPermitted.message(),
+            Self::NotFromNetwork(_) => return RefusalKind::NotFromNetwork.message(),
+            Self::CeilingExceeded(_) => return RefusalKind::CeilingExceeded.message(),
+            Self::CeilingOutOfBounds(_) => return RefusalKind::CeilingOutOfBounds.message(),
+            Self::LimitOutOfBounds(_) => return RefusalKind::LimitOutOfBounds.message(),
+            Self::OffsetOutOfBounds(_) => return RefusalKind::OffsetOutOfBounds.message(),
+            Self::Tripped(_) => return RefusalKind::Tripped.message(),
+            Self::LabAlarm(_) => return RefusalKind::LabAlarm.message(),
+            Self::CauseStands(_) => return RefusalKind::CauseStands.message(),
+            Self::Busy(_) => return RefusalKind::Busy.message(),
+            Self::NotReady(_) => return RefusalKind::NotReady.message(),
+            Self::NothingToConfirm(_) => return RefusalKind::NothingToConfirm.message(),
+            Self::NothingToResume(_) => return RefusalKind::NothingToResume.message(),
             Self::NothingLearned(_) => (
                 "The run says too little of its board. The text says why",
                 NOTHING,
@@ -160,6 +186,26 @@ mod tests {
             );
             assert!(did.ends_with('.') && did.len() > 10, "{word}: {did}");
             assert!(!now.is_empty() && !now.ends_with('.'), "{word}: {now}");
+        }
+    }
+
+    /// A refusal is told by the same name on the bus, with the core's entry; and no name is there twice but a warning's and its trip's.
+    #[test]
+    fn the_list_has_every_refusal_under_its_name() {
+        let all = all();
+        for kind in RefusalKind::ALL {
+            let found: Vec<_> = all.iter().filter(|(_, name, _)| *name == kind.name()).collect();
+            assert_eq!(found.len(), 1, "{}", kind.name());
+            assert_eq!((found[0].0, found[0].2), (Kind::Error, kind.message()));
+        }
+        let mut seen = BTreeSet::new();
+        for (kind, name, message) in &all {
+            assert!(seen.insert((kind.text(), *name)), "{name} twice");
+            assert!(
+                !message.happened.ends_with('.') && message.did.ends_with('.'),
+                "{name}"
+            );
+            assert!(!message.now.ends_with('.'), "{name}");
         }
     }
 }

@@ -575,6 +575,35 @@ pub struct RecipeShown {
     pub text: String,
 }
 
+impl From<&archive::Revision> for RecipeRow {
+    /// One that this version can't read any more still has its name.
+    fn from(stored: &archive::Revision) -> Self {
+        let recipe = benchward_core::recipe::Recipe::parse(&stored.name, &stored.text).ok();
+        Self {
+            recipe: stored.name.clone(),
+            revision: stored.revision,
+            stages: recipe.as_ref().map_or(0, |recipe| recipe.stages.len()),
+            highest_celsius: recipe
+                .as_ref()
+                .map_or(0.0, |recipe| thousandths(recipe.highest_target().degrees())),
+            ceiling_celsius: recipe
+                .and_then(|recipe| recipe.ceiling)
+                .map(|ceiling| thousandths(ceiling.degrees())),
+        }
+    }
+}
+
+impl From<archive::Revision> for RecipeShown {
+    fn from(stored: archive::Revision) -> Self {
+        Self {
+            schema: SCHEMA,
+            recipe: stored.name,
+            revision: stored.revision,
+            text: stored.text,
+        }
+    }
+}
+
 /// `benchward recipe check`, `benchward config check`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Checked {

@@ -122,7 +122,7 @@ impl Station {
         around.out.rest.push(Action::Journal(Entry {
             station: Some(self.id),
             value: Some(delta.degrees()),
-            unit: "Cel",
+            unit: "K",
             channel: Some(channel),
             ..Entry::new(EntryKind::Calibration, Some(who.clone()), text.clone())
         }));

@@ -16,6 +16,7 @@ pub mod recipe;
 pub mod window;
 
 mod calibration;
+mod caution;
 mod channel;
 mod heat_log;
 mod output;
@@ -57,7 +58,7 @@ pub use limits::{
     CEILING_MAX, CEILING_MIN, Ceiling, CeilingFrom, LimitFrom, LimitName, Limits, Moved, RISE_MAX,
 };
 pub use person::{Act, Origin, Person, Role, Roles};
-pub use refusal::{Answer, Refusal};
+pub use refusal::{Answer, Refusal, RefusalKind};
 pub use run::{Outcome, Phase, Record, StageRecord, TripRecord};
 pub use setup::{
     ChannelSetup, InputUse, OutputRole, OutputSetup, Setup, StandingTrip, StationSetup, SupplySetup,

@@ -5,6 +5,7 @@
 
 use std::fmt;
 
+use crate::caution::Caution;
 use crate::id::StationId;
 use std::collections::BTreeMap;
 
@@ -260,32 +261,25 @@ impl Limits {
             .map_or((recipe, LimitFrom::Recipe), |lab| (lab, LimitFrom::Lab))
     }
 
-    /// Limits of a station that a safety role has made looser than what is configured or built in, in words.
-    pub(crate) fn raised(&self, station: StationId) -> Vec<String> {
+    /// Limits of a station that a safety role has made looser than what is configured or built in.
+    pub(crate) fn raised(&self, station: StationId) -> Vec<Caution> {
         let own = self.configured.1.get(station.index()).copied().flatten();
         let configured = own.map_or(self.configured.0, |own| own.min(self.configured.0));
         let now = self.effective(station, None);
         let mut raised = Vec::new();
         if now.celsius > configured {
-            raised.push(format!(
-                "the ceiling is raised to {} (set by {}), the configuration says {configured}",
-                now.celsius, now.from
-            ));
+            raised.push(Caution::CeilingRaised { now, configured });
         }
         let absent = self.absent_after(None).0;
         if absent.0 > self.absent_configured.0 {
-            raised.push(format!(
-                "the limit of absence is raised to {absent}, the configuration says {}",
-                self.absent_configured
-            ));
+            raised.push(Caution::AbsenceRaised {
+                now: absent,
+                configured: self.absent_configured,
+            });
         }
         let rise = self.rise_max().0;
         if rise > RISE_MAX {
-            raised.push(format!(
-                "the limit of rising is raised to {} °C/s, built in are {} °C/s",
-                rise.per_second(),
-                RISE_MAX.per_second()
-            ));
+            raised.push(Caution::RiseRaised { now: rise });
         }
         raised
     }

@@ -1,12 +1,18 @@
-//! What people are told when an interlock has acted: the one list, reviewed as a whole.
+//! What people are told when an interlock has acted, when something was refused, and when they are warned: the one list of what the
+//! decisions say, reviewed as a whole. What can go wrong around them (bus, archive, calibrations) is told in `benchward_api::messages`, which
+//! has all of it together.
 //!
 //! A trip is told in one sentence for what happened (the interlock's own, with place, value and limit), one for what was done, one
 //! for what a person does now (`trip`). Bus, MQTT, journal, screens and reports all carry that text. What somebody at the bench
 //! then looks at differs by interlock and not by figure; that is [`InterlockName::message`], which screens and the manual show.
 //!
-//! A word for each part, so that none is forgotten: an interlock without its entry doesn't compile.
+//! A sentence with the figures is made where it happens, in one place each: by the interlock, by `Refusal`'s and by `Caution`'s `Display`. What it
+//! means, what was done and what a person does differ by kind and not by figure, and are here. A word for each part, so that none is
+//! forgotten: a kind without its entry doesn't compile.
 
+use crate::caution::Caution;
 use crate::interlock::{Effect, InterlockName, Trip};
+use crate::refusal::RefusalKind;
 
 /// An entry of the list.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -145,6 +151,191 @@ impl InterlockName {
     }
 }
 
+/// What was done about most of what is refused.
+const NOTHING: &str = "Nothing was changed.";
+
+impl RefusalKind {
+    /// Its entry.
+    pub const fn message(self) -> Message {
+        let (happened, did, now) = match self {
+            Self::NotPermitted => (
+                "The account that asked has no role that may do this. The text says who, what, and which role it takes",
+                "Nothing was changed, and the journal keeps that it was asked for.",
+                "ask somebody who has that role, or for a group that `[roles]` in lab.toml names; `benchward doctor` says what you have",
+            ),
+            Self::NotFromNetwork => (
+                "Something was asked for by message that could make the lab hotter",
+                NOTHING,
+                "do it on the machine itself, with `benchward`",
+            ),
+            Self::CeilingExceeded => (
+                "A stage's target is above the ceiling that counts. The text names stage, target, ceiling and who set it",
+                "The run didn't start.",
+                "lower the target, or ask a safety role: `benchward limit show STATION`, `benchward limit set`",
+            ),
+            Self::CeilingOutOfBounds => (
+                "A ceiling outside what can be set at all. The text gives both bounds",
+                NOTHING,
+                "name one within them",
+            ),
+            Self::LimitOutOfBounds => (
+                "A limit outside what can be set at all. The text gives both bounds",
+                NOTHING,
+                "name one within them",
+            ),
+            Self::OffsetOutOfBounds => (
+                "A sensor is so far off that no calibration may hide it. The text names the channel, the offset and the bound",
+                NOTHING,
+                "look at type, polarity and place of the sensor, or replace it",
+            ),
+            Self::Tripped => (
+                "An interlock has tripped, so that nothing heats here. The text names it and why",
+                NOTHING,
+                "see to the cause; then `benchward trip ack STATION` and `benchward trip reset STATION`",
+            ),
+            Self::LabAlarm => (
+                "A bench heats by itself, which concerns everybody. The text says which, and why",
+                "The run didn't start.",
+                "see to that bench first; `benchward trip list` shows it",
+            ),
+            Self::CauseStands => (
+                "A trip can't be lifted while its cause is there. The text names the interlock and what is still wrong",
+                "It stays tripped.",
+                "mend what the text says, look with `benchward status STATION`, and reset again",
+            ),
+            Self::Busy => (
+                "The bench is in a run. The text gives its number",
+                NOTHING,
+                "let it end, or stop it with `benchward run stop STATION`",
+            ),
+            Self::NotReady => (
+                "Something is missing that this needs. The text says what",
+                NOTHING,
+                "see to it, look with `benchward status STATION`, and ask again",
+            ),
+            Self::NothingToConfirm => (
+                "No run waits for somebody to look at its sensors",
+                NOTHING,
+                "nothing; `benchward status` shows what waits for somebody",
+            ),
+            Self::NothingToResume => (
+                "There is no tripped run here that can still be resumed. The text says for how long one can",
+                NOTHING,
+                "start a new one with `benchward run start`",
+            ),
+        };
+        Message { happened, did, now }
+    }
+}
+
+/// What people are warned of while heat goes on: an interlock that will trip unless somebody sees to it, or something less safe than usual.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Warning {
+    /// Of an interlock, before it trips.
+    Before(InterlockName),
+    /// A ceiling above the configured one.
+    CeilingRaised,
+    /// A longer absence than configured.
+    AbsenceRaised,
+    /// A faster rise than built in.
+    RiseRaised,
+    /// Readings that don't follow the heat.
+    Unfollowed,
+    /// A permissive that was opened in the cooldown.
+    Opened,
+}
+
+impl Warning {
+    /// All of them. Of the interlocks, those that warn.
+    pub const ALL: [Self; 7] = [
+        Self::Before(InterlockName::OperatorAbsent),
+        Self::Before(InterlockName::SensorDetached),
+        Self::CeilingRaised,
+        Self::AbsenceRaised,
+        Self::RiseRaised,
+        Self::Unfollowed,
+        Self::Opened,
+    ];
+
+    /// Its name in the list; an interlock's own.
+    pub const fn text(self) -> &'static str {
+        match self {
+            Self::Before(interlock) => interlock.text(),
+            Self::CeilingRaised => "ceiling-raised",
+            Self::AbsenceRaised => "absence-raised",
+            Self::RiseRaised => "rise-raised",
+            Self::Unfollowed => "readings-not-followed",
+            Self::Opened => "permissive-opened",
+        }
+    }
+
+    /// Its entry; `None` for an interlock that acts without a word before.
+    pub const fn message(self) -> Option<Message> {
+        const KEPT: &str =
+            "Nothing: it stays as it was set, and is kept with each run that goes on under it.";
+        let (happened, did, now) = match self {
+            Self::Before(InterlockName::OperatorAbsent) => (
+                "Nobody has confirmed to be at the bench for four fifths of the limit. The text gives how long, and when the heat goes off",
+                "Nothing yet: heat goes on until the limit.",
+                "Look at the bench, then confirm with `benchward present STATION`, the pedal, or the key `p` of `benchward watch`",
+            ),
+            Self::Before(InterlockName::SensorDetached) => (
+                "A channel begins to read something else than its board's model foretells. The text names the channel, how far off it is, over \
+                 which time, and the limit",
+                "Heat is held back while that lasts; beyond the limit it is cut.",
+                "Look whether the bead is still taped down, without touching what is hot. On another kind of board than the recipe names, stop the run",
+            ),
+            Self::Before(_) => return None,
+            Self::CeilingRaised => (
+                "A safety role has set the ceiling above the configured one. The text gives both, and who counts",
+                KEPT,
+                "If nobody knows why, ask a safety role to set it back: `benchward limit show STATION`, `benchward limit set`",
+            ),
+            Self::AbsenceRaised => (
+                "A safety role lets the heat go on for longer than configured while nobody confirms to be there. The text gives both times",
+                KEPT,
+                "Stay at the bench; ask a safety role to set it back: `benchward limit show`, `benchward limit set`",
+            ),
+            Self::RiseRaised => (
+                "A safety role lets boards rise faster than the built-in limit. The text gives both rates",
+                KEPT,
+                "If no recipe needs it, ask a safety role to set it back: `benchward limit show`, `benchward limit set`",
+            ),
+            Self::Unfollowed => (
+                "The station is configured as one whose readings don't follow its heat. The text names the line in lab.toml",
+                "No board model watches its sensors; every other interlock does.",
+                "Watch the bench yourself; take the line out of lab.toml if its sensors are on the board after all",
+            ),
+            Self::Opened => (
+                "An input that has to be closed for heat was opened while the board cooled. The text names it",
+                "Nothing: there was no heat to take away. It is kept with the run, since the board was in another air.",
+                "Nothing, if that was meant; a cooldown that is judged by a window is better left closed",
+            ),
+        };
+        Some(Message { happened, did, now })
+    }
+}
+
+impl Caution {
+    /// Which warning it is; what makes a caution without an entry not compile.
+    #[cfg_attr(
+        not(test),
+        expect(
+            dead_code,
+            reason = "it is there for the compiler, and for the test that counts entries"
+        )
+    )]
+    const fn warning(&self) -> Warning {
+        match self {
+            Self::CeilingRaised { .. } => Warning::CeilingRaised,
+            Self::AbsenceRaised { .. } => Warning::AbsenceRaised,
+            Self::RiseRaised { .. } => Warning::RiseRaised,
+            Self::Unfollowed => Warning::Unfollowed,
+            Self::Opened { .. } => Warning::Opened,
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -215,6 +406,71 @@ mod tests {
                 now.contains("plug or press its emergency stop"),
                 "{interlock}"
             );
+        }
+    }
+
+    #[test]
+    fn every_refusal_has_all_parts() {
+        let mut seen = std::collections::BTreeSet::new();
+        for kind in RefusalKind::ALL {
+            let Message { happened, did, now } = kind.message();
+            let name = kind.name();
+            assert!(seen.insert((name, happened)), "{name}: twice");
+            assert!(
+                happened.len() > 20 && !happened.ends_with('.'),
+                "{name}: {happened}"
+            );
+            assert!(did.ends_with('.') && did.len() > 10, "{name}: {did}");
+            assert!(!now.is_empty() && !now.ends_with('.'), "{name}: {now}");
+        }
+        let happened: std::collections::BTreeSet<_> = seen.iter().map(|(_, happened)| happened).collect();
+        // As many as there are kinds of refusals: a new one doesn't compile without a kind, nor a kind without an entry.
+        let variants = include_str!("refusal.rs")
+            .matches(" { .. } => RefusalKind::")
+            .count();
+        assert_eq!((seen.len(), happened.len()), (variants, variants));
+    }
+
+    #[test]
+    fn every_warning_has_all_parts() {
+        for warning in Warning::ALL {
+            let name = warning.text();
+            let Message { happened, did, now } =
+                warning.message().unwrap_or_else(|| panic!("{name} has no entry"));
+            assert!(
+                happened.contains(". The text ") && !happened.ends_with('.'),
+                "{name}: {happened}"
+            );
+            assert!(
+                did.ends_with('.') && !now.ends_with('.') && now.len() > 20,
+                "{name}: {did} {now}"
+            );
+        }
+        // Those of the interlocks that warn, and no others.
+        let warn = InterlockName::ALL
+            .iter()
+            .filter(|name| Warning::Before(**name).message().is_some());
+        let sources = [
+            include_str!("interlock/operator_absent.rs"),
+            include_str!("interlock/sensor_detached.rs"),
+        ];
+        assert_eq!(warn.count(), sources.len());
+        assert!(sources.iter().all(|source| source.contains("Observation::Warn(")));
+        let cautions = [
+            Caution::Unfollowed,
+            Caution::AbsenceRaised {
+                now: Millis(600_000),
+                configured: Millis(120_000),
+            },
+            Caution::RiseRaised {
+                now: crate::limits::RISE_MAX,
+            },
+            Caution::Opened {
+                permissive: "hood".into(),
+            },
+        ];
+        for caution in cautions {
+            assert!(Warning::ALL.contains(&caution.warning()), "{caution}");
         }
     }
 }

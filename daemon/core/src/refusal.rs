@@ -123,24 +123,86 @@ pub enum Refusal {
     },
 }
 
+/// A refusal without what it is about: what has a name, and an entry in [`crate::messages`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+#[expect(missing_docs, reason = "each is the refusal of that name")]
+pub enum RefusalKind {
+    NotPermitted,
+    NotFromNetwork,
+    CeilingExceeded,
+    CeilingOutOfBounds,
+    LimitOutOfBounds,
+    OffsetOutOfBounds,
+    Tripped,
+    LabAlarm,
+    CauseStands,
+    Busy,
+    NotReady,
+    NothingToConfirm,
+    NothingToResume,
+}
+
+impl RefusalKind {
+    /// All of them.
+    pub const ALL: [Self; 13] = [
+        Self::NotPermitted,
+        Self::NotFromNetwork,
+        Self::CeilingExceeded,
+        Self::CeilingOutOfBounds,
+        Self::LimitOutOfBounds,
+        Self::OffsetOutOfBounds,
+        Self::Tripped,
+        Self::LabAlarm,
+        Self::CauseStands,
+        Self::Busy,
+        Self::NotReady,
+        Self::NothingToConfirm,
+        Self::NothingToResume,
+    ];
+
+    /// The error's name, as the bus and JSON output say it.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::NotPermitted => "NotPermitted",
+            Self::NotFromNetwork => "NotFromNetwork",
+            Self::CeilingExceeded => "CeilingExceeded",
+            Self::CeilingOutOfBounds => "CeilingOutOfBounds",
+            Self::LimitOutOfBounds => "LimitOutOfBounds",
+            Self::OffsetOutOfBounds => "OffsetOutOfBounds",
+            Self::Tripped => "Tripped",
+            Self::LabAlarm => "LabAlarm",
+            Self::CauseStands => "CauseStands",
+            Self::Busy => "Busy",
+            Self::NotReady => "NotReady",
+            Self::NothingToConfirm => "NothingToConfirm",
+            Self::NothingToResume => "NothingToResume",
+        }
+    }
+}
+
 impl Refusal {
+    /// Which it is.
+    pub const fn kind(&self) -> RefusalKind {
+        match self {
+            Self::NotPermitted { .. } => RefusalKind::NotPermitted,
+            Self::NotFromNetwork { .. } => RefusalKind::NotFromNetwork,
+            Self::CeilingExceeded { .. } => RefusalKind::CeilingExceeded,
+            Self::CeilingOutOfBounds { .. } => RefusalKind::CeilingOutOfBounds,
+            Self::LimitOutOfBounds { .. } => RefusalKind::LimitOutOfBounds,
+            Self::OffsetOutOfBounds { .. } => RefusalKind::OffsetOutOfBounds,
+            Self::Tripped { .. } => RefusalKind::Tripped,
+            Self::LabAlarm { .. } => RefusalKind::LabAlarm,
+            Self::CauseStands { .. } => RefusalKind::CauseStands,
+            Self::Busy { .. } => RefusalKind::Busy,
+            Self::NotReady { .. } => RefusalKind::NotReady,
+            Self::NothingToConfirm { .. } => RefusalKind::NothingToConfirm,
+            Self::NothingToResume { .. } => RefusalKind::NothingToResume,
+        }
+    }
+
     /// The error's name, as the bus and JSON output say it.
     pub const fn name(&self) -> &'static str {
-        match self {
-            Self::NotPermitted { .. } => "NotPermitted",
-            Self::NotFromNetwork { .. } => "NotFromNetwork",
-            Self::CeilingExceeded { .. } => "CeilingExceeded",
-            Self::CeilingOutOfBounds { .. } => "CeilingOutOfBounds",
-            Self::LimitOutOfBounds { .. } => "LimitOutOfBounds",
-            Self::OffsetOutOfBounds { .. } => "OffsetOutOfBounds",
-            Self::Tripped { .. } => "Tripped",
-            Self::LabAlarm { .. } => "LabAlarm",
-            Self::CauseStands { .. } => "CauseStands",
-            Self::Busy { .. } => "Busy",
-            Self::NotReady { .. } => "NotReady",
-            Self::NothingToConfirm { .. } => "NothingToConfirm",
-            Self::NothingToResume { .. } => "NothingToResume",
-        }
+        self.kind().name()
     }
 }
 

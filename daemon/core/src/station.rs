@@ -10,6 +10,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::action::{About, Action, Entry, EntryKind, Grant, Row, RunChange, Signal};
 use crate::alarm;
+use crate::caution::Caution;
 use crate::channel::{Channel, Quality, Sample};
 use crate::event::Value;
 use crate::guard::News;
@@ -207,12 +208,9 @@ impl Station {
     fn cautions(&self, limits: &Limits) -> Vec<String> {
         let mut cautions = limits.raised(self.id);
         if !self.follows_heat {
-            cautions.push(
-                "its readings don't follow its heat (`follows_heat = false`): no board model watches them"
-                    .into(),
-            );
+            cautions.push(Caution::Unfollowed);
         }
-        cautions
+        cautions.iter().map(Caution::to_string).collect()
     }
 
     /// Keeps with the run what it goes on under.
@@ -229,7 +227,10 @@ impl Station {
         }
         let opened = self.permissives.iter().filter(|one| one.is_opened(around.now));
         let cautions = opened
-            .map(|one| format!("permissive {} was opened", one.name))
+            .map(|one| {
+                let permissive = one.name.clone();
+                Caution::Opened { permissive }.to_string()
+            })
             .collect();
         self.note(around, cautions);
     }

@@ -84,39 +84,59 @@ impl Curve {
             .reduce(|highest, point| if point.1 > highest.1 { point } else { highest })
     }
 
-    /// How far this is above `other`. `None` if there is no whole second that both have.
-    pub fn above(&self, other: &Self) -> Option<Difference> {
-        let ((a, b), (c, d)) = (self.span()?, other.span()?);
-        let (from, to) = (a.max(c).ceil(), b.min(d).floor());
-        let mut found: Option<Difference> = None;
-        let (mut sum, mut squares, mut at) = (0.0, 0.0, from);
-        while at <= to {
-            if let (Some(this), Some(that)) = (self.at(at), other.at(at)) {
-                let difference = this - that;
-                sum += difference;
-                squares += difference * difference;
-                let all = found.get_or_insert(Difference {
-                    seconds: 0,
-                    mean: 0.0,
-                    rms: 0.0,
-                    worst: difference,
-                    worst_at: at,
-                });
-                all.seconds += 1;
-                if difference.abs() > all.worst.abs() {
-                    (all.worst, all.worst_at) = (difference, at);
+    /// The lowest and the highest point after `from` and before `to`, in the order of time.
+    pub fn extremes(&self, from: f64, to: f64) -> Option<[(f64, f64); 2]> {
+        let begins = self.points.partition_point(|point| point.0 <= from);
+        let ends = self.points.partition_point(|point| point.0 < to);
+        let within = self.points.get(begins..ends)?.iter().copied();
+        let lowest = within
+            .clone()
+            .reduce(|lowest, point| if point.1 < lowest.1 { point } else { lowest })?;
+        let highest = within.reduce(|highest, point| if point.1 > highest.1 { point } else { highest })?;
+        Some(if lowest.0 <= highest.0 {
+            [lowest, highest]
+        } else {
+            [highest, lowest]
+        })
+    }
+
+    /// How far this is above `other` at each whole second that both have.
+    #[must_use]
+    pub fn minus(&self, other: &Self) -> Self {
+        let mut apart = Self::new(1.0);
+        if let (Some((a, b)), Some((c, d))) = (self.span(), other.span()) {
+            let mut at = a.max(c).ceil();
+            while at <= b.min(d) {
+                if let (Some(this), Some(that)) = (self.at(at), other.at(at)) {
+                    apart.push(at, this - that);
                 }
+                at += 1.0;
             }
-            at += 1.0;
         }
-        found.map(|found| {
-            #[expect(clippy::cast_precision_loss, reason = "seconds of a run")]
-            let seconds = found.seconds as f64;
-            Difference {
-                mean: sum / seconds,
-                rms: (squares / seconds).sqrt(),
-                ..found
+        apart
+    }
+}
+
+impl Difference {
+    /// Of what [`Curve::minus`] gave. `None` if there is no whole second that both have.
+    pub fn of(apart: &Curve) -> Option<Self> {
+        let first = apart.points.first()?;
+        let (mut sum, mut squares, mut worst) = (0.0, 0.0, first);
+        for point in &apart.points {
+            sum += point.1;
+            squares += point.1 * point.1;
+            if point.1.abs() > worst.1.abs() {
+                worst = point;
             }
+        }
+        #[expect(clippy::cast_precision_loss, reason = "seconds of a run")]
+        let seconds = apart.points.len() as f64;
+        Some(Self {
+            seconds: apart.points.len(),
+            mean: sum / seconds,
+            rms: (squares / seconds).sqrt(),
+            worst: worst.1,
+            worst_at: worst.0,
         })
     }
 }
@@ -168,7 +188,8 @@ mod tests {
     fn differences_are_as_by_hand() {
         let low = curve(&[(0.0, 20.0), (20.0, 20.0)]);
         let high = curve(&[(0.5, 22.0), (5.0, 22.0), (10.0, 27.0), (12.0, 27.0)]);
-        let found = high.above(&low).unwrap();
+        let apart = high.minus(&low);
+        let found = Difference::of(&apart).unwrap();
         // Seconds 1 to 5 at 2, then 3 4 5 6 7, then 7 7.
         let by_hand = [2.0, 2.0, 2.0, 2.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 7.0, 7.0];
         assert_eq!(found.seconds, by_hand.len());
@@ -179,7 +200,23 @@ mod tests {
         );
         near(Some(found.worst), Some(7.0));
         near(Some(found.worst_at), Some(10.0));
-        near(low.above(&high).map(|found| found.worst), Some(-7.0));
-        assert_eq!(high.above(&curve(&[(30.0, 20.0), (40.0, 20.0)])), None);
+        near(
+            Difference::of(&low.minus(&high)).map(|found| found.worst),
+            Some(-7.0),
+        );
+        let later = curve(&[(30.0, 20.0), (40.0, 20.0)]);
+        assert_eq!(Difference::of(&high.minus(&later)), None);
+        near(apart.at(5.5), Some(2.5));
+        near(apart.at(0.5), None);
+    }
+
+    #[test]
+    fn extremes_are_those_between_two_times_in_the_order_of_time() {
+        let curve = curve(&[(0.0, 99.0), (1.0, 30.0), (2.0, 10.0), (3.0, 20.0), (4.0, -9.0)]);
+        assert_eq!(curve.extremes(0.0, 4.0), Some([(1.0, 30.0), (2.0, 10.0)]));
+        assert_eq!(curve.extremes(1.0, 4.0), Some([(2.0, 10.0), (3.0, 20.0)]));
+        assert_eq!(curve.extremes(0.5, 1.5), Some([(1.0, 30.0), (1.0, 30.0)]));
+        assert_eq!(curve.extremes(0.0, 1.0), None);
+        assert_eq!(curve.extremes(9.0, 0.0), None);
     }
 }

@@ -27,7 +27,8 @@ pub(super) fn document(compared: &shapes::Comparison, lab: &str, made: &str) -> 
         Some(drawing) => blocks.push(Block::Figure(Figure {
             title: format!(
                 "{} of runs {numbers}, aligned at {}",
-                compared.channel, compared.aligned_at
+                compared.channel,
+                super::aligned_at(compared)
             ),
             description: description(compared),
             drawing,
@@ -49,7 +50,7 @@ pub(super) fn document(compared: &shapes::Comparison, lab: &str, made: &str) -> 
         subtitle: format!(
             "{}, aligned at {} · lab {lab} · report made {}",
             compared.channel,
-            compared.aligned_at,
+            super::aligned_at(compared),
             moment(made)
         ),
         description: format!("Runs {numbers} laid over each other, with differences"),
@@ -110,22 +111,10 @@ fn runs(compared: &shapes::Comparison) -> Table {
 
 fn drawing(compared: &shapes::Comparison) -> Option<Drawing> {
     let scale = shown();
-    // A point without a temperature begins a gap.
     let pieces: Vec<Vec<Vec<(f64, f64)>>> = compared
         .runs
         .iter()
-        .map(|run| {
-            run.curve
-                .split(|point| point.celsius.is_none())
-                .map(|piece| {
-                    piece
-                        .iter()
-                        .filter_map(|point| Some((point.at_s, scale.reading(point.celsius?))))
-                        .collect::<Vec<_>>()
-                })
-                .filter(|piece| !piece.is_empty())
-                .collect()
-        })
+        .map(|run| pieces_of(&run.curve, |celsius| scale.reading(celsius)))
         .collect();
     let all = || pieces.iter().flatten().flatten();
     let span = |pick: fn(&(f64, f64)) -> f64| {
@@ -138,7 +127,7 @@ fn drawing(compared: &shapes::Comparison) -> Option<Drawing> {
         top: 22.0,
         width: WIDTH - LEFT - 6.0,
         height: 270.0,
-        x: Axis::time(format!("Time from {}", compared.aligned_at), from, to, 10),
+        x: Axis::time(format!("Time from {}", super::aligned_at(compared)), from, to, 10),
         y: Axis::figures(
             format!("Temperature ({}), {}", compared.channel, scale.unit()),
             low,
@@ -146,7 +135,15 @@ fn drawing(compared: &shapes::Comparison) -> Option<Drawing> {
             8,
         ),
     };
-    let above = above(compared);
+    // Of the first run there is none.
+    let above: Vec<Vec<Vec<(f64, f64)>>> = std::iter::once(Vec::new())
+        .chain(
+            compared
+                .differences
+                .iter()
+                .map(|one| pieces_of(&one.curve, |apart| scale.difference(apart))),
+        )
+        .collect();
     let (down, up) = above
         .iter()
         .flatten()
@@ -187,30 +184,17 @@ fn drawing(compared: &shapes::Comparison) -> Option<Drawing> {
     Some(drawing)
 }
 
-/// Of each run the differences to the first, where both have a point; of the first nothing.
-fn above(compared: &shapes::Comparison) -> Vec<Vec<Vec<(f64, f64)>>> {
-    let Some(first) = compared.runs.first() else {
-        return Vec::new();
-    };
-    compared
-        .runs
-        .iter()
-        .enumerate()
-        .map(|(at, run)| {
-            let mut pieces: Vec<Vec<(f64, f64)>> = vec![Vec::new()];
-            for point in run.curve.iter().filter(|_| at > 0) {
-                match point.celsius.zip(of(&first.curve, point.at_s)) {
-                    Some((this, that)) => {
-                        if let Some(piece) = pieces.last_mut() {
-                            piece.push((point.at_s, shown().difference(this - that)));
-                        }
-                    }
-                    None => pieces.push(Vec::new()),
-                }
-            }
-            pieces.retain(|piece| !piece.is_empty());
-            pieces
+/// A curve in pieces: a point without a temperature begins a gap.
+fn pieces_of(curve: &[shapes::ComparedPoint], shown: impl Fn(f64) -> f64) -> Vec<Vec<(f64, f64)>> {
+    curve
+        .split(|point| point.celsius.is_none())
+        .map(|piece| {
+            let points = piece.iter();
+            points
+                .filter_map(|point| Some((point.at_s, shown(point.celsius?))))
+                .collect::<Vec<_>>()
         })
+        .filter(|piece| !piece.is_empty())
         .collect()
 }
 
@@ -239,7 +223,7 @@ fn description(compared: &shapes::Comparison) -> String {
                     offset(mean),
                     offset(worst),
                     clock(when.abs()),
-                    compared.aligned_at
+                    super::aligned_at(compared)
                 );
             }
             _ => {
@@ -328,7 +312,7 @@ fn steps(compared: &shapes::Comparison) -> Option<Table> {
             "{}, {}, from {}",
             compared.channel,
             shown().unit(),
-            compared.aligned_at
+            super::aligned_at(compared)
         ),
         &columns,
     );

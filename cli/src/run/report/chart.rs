@@ -11,6 +11,7 @@ use benchward_report::{Block, Cell, Drawing, Figure, Side, Table};
 use super::{Evidence, at, seconds};
 use crate::degrees::shown;
 use crate::figures::{NONE, celsius, count, percent};
+use crate::outline::{Outline, Point};
 use crate::readings::Readings;
 
 const WIDTH: f64 = 760.0;
@@ -20,23 +21,19 @@ const GAP_S: f64 = 2.0;
 /// Rows of the table that stands for the chart, at most.
 const STEPS_MAX: f64 = 30.0;
 
-/// A curve in pieces: it ends where there is no good reading for longer than [`GAP_S`].
-fn pieces(at_s: &[f64], values: impl Iterator<Item = Option<f64>>) -> Vec<Vec<(f64, f64)>> {
-    let mut pieces: Vec<Vec<(f64, f64)>> = Vec::new();
-    for (&x, value) in at_s.iter().zip(values) {
-        let Some(y) = value else { continue };
-        match pieces.last_mut() {
-            Some(piece) if piece.last().is_some_and(|last| x - last.0 <= GAP_S) => piece.push((x, y)),
-            _ => pieces.push(vec![(x, y)]),
-        }
-    }
-    pieces
+/// Columns that a curve has at most, however long the run was: each about as wide as the line that is drawn.
+const COLUMNS_MAX: usize = 1_400;
+
+/// What is drawn of a column of the readings.
+fn outline(at_s: &[f64], values: impl Iterator<Item = Option<f64>>) -> Outline {
+    let points = at_s.iter().copied().zip(values);
+    Outline::of(COLUMNS_MAX, points.filter_map(|(at, value)| Some((at, value?))))
 }
 
 /// A level that changes in steps.
-fn steps_of(at_s: &[f64], values: &[f64]) -> Vec<Vec<(f64, f64)>> {
-    let mut points: Vec<(f64, f64)> = Vec::new();
-    for (&x, &y) in at_s.iter().zip(values) {
+fn steps_of(levels: impl IntoIterator<Item = Point>) -> Vec<Vec<Point>> {
+    let mut points: Vec<Point> = Vec::new();
+    for (x, y) in levels {
         if let Some(&(_, before)) = points.last()
             && (before - y).abs() > f64::EPSILON
         {
@@ -54,7 +51,13 @@ pub(super) fn blocks(evidence: &Evidence, recipe: Option<&Recipe>, blocks: &mut 
         blocks.push(Block::Text("There are no readings of this run.".into()));
         return;
     };
-    let drawing = drawing(evidence, recipe, (from.min(0.0), to));
+    let curves: Vec<(&str, Outline)> = readings
+        .channels
+        .iter()
+        .map(|(name, column)| (name.as_str(), outline(&readings.at_s, column.iter().copied())))
+        .collect();
+    let column_s = curves.iter().map(|(_, curve)| curve.step_s()).fold(0.0, f64::max);
+    let drawing = drawing(evidence, recipe, &curves, (from.min(0.0), to));
     blocks.push(Block::Figure(Figure {
         title: format!(
             "Temperatures of {} and heat of run {}, from {} to {} after its start",
@@ -66,9 +69,16 @@ pub(super) fn blocks(evidence: &Evidence, recipe: Option<&Recipe>, blocks: &mut 
         description: description(evidence),
         drawing,
     }));
-    let mut how = String::from(
-        "Grey fields are the bands around the targets while they were held. Curves end where readings are missing for more than 2 s.",
+    let mut how = format!(
+        "Grey fields are the bands around the targets while they were held. Curves end where readings are missing for more than {:.0} s.",
+        GAP_S.max(column_s).ceil()
     );
+    if column_s > GAP_S {
+        let _ = write!(
+            how,
+            " Of every {column_s:.0} s, as little as the chart can show, the first, the lowest, the highest and the last reading are drawn."
+        );
+    }
     if evidence.run.prediction.is_some() {
         how.push_str(
             " A cross on a line is when a stage was foretold to reach its target, and the range of that.",
@@ -131,7 +141,12 @@ fn ceiling_fits(readings: &Readings, ceiling: f64) -> bool {
     span(readings).is_some_and(|(low, high)| ceiling <= high + (high - low).max(20.0))
 }
 
-fn drawing(evidence: &Evidence, recipe: Option<&Recipe>, (from, to): (f64, f64)) -> Drawing {
+fn drawing(
+    evidence: &Evidence,
+    recipe: Option<&Recipe>,
+    curves: &[(&str, Outline)],
+    (from, to): (f64, f64),
+) -> Drawing {
     let readings = &evidence.readings;
     let scale = shown();
     let reading = |celsius: f64| scale.reading(celsius);
@@ -206,25 +221,26 @@ fn drawing(evidence: &Evidence, recipe: Option<&Recipe>, (from, to): (f64, f64))
     }
     if readings.target.iter().any(Option::is_some) {
         let style = Style::line(Ink::Words, Dash::Short, 1.1, "target");
-        for piece in pieces(
-            &readings.at_s,
-            readings.target.iter().map(|target| target.map(reading)),
-        ) {
-            let (x, y): (Vec<f64>, Vec<f64>) = piece.into_iter().unzip();
-            upper.curve(&mut drawing, &steps_of(&x, &y), &style);
+        let targets = readings.target.iter().map(|target| target.map(reading));
+        for piece in outline(&readings.at_s, targets).pieces(GAP_S) {
+            upper.curve(&mut drawing, &steps_of(piece), &style);
         }
         legend.push(style);
     }
-    for (number, (name, column)) in readings.channels.iter().enumerate() {
-        let style = Style::of(number, name.clone());
-        let curve = pieces(&readings.at_s, column.iter().map(|value| value.map(reading)));
-        upper.curve(&mut drawing, &curve, &style);
+    for (number, (name, curve)) in curves.iter().enumerate() {
+        let style = Style::of(number, *name);
+        let mut pieces = curve.pieces(GAP_S);
+        for (_, celsius) in pieces.iter_mut().flatten() {
+            *celsius = reading(*celsius);
+        }
+        upper.curve(&mut drawing, &pieces, &style);
         legend.push(style);
     }
     foretold(&mut drawing, &upper, evidence, &mut legend);
     let heat = Style::line(Ink::Heat, Dash::Solid, 1.2, "heat");
-    let shares: Vec<f64> = readings.heat.iter().map(|heat| heat * 100.0).collect();
-    lower.curve(&mut drawing, &steps_of(&readings.at_s, &shares), &heat);
+    let shares = readings.heat.iter().map(|heat| Some(heat * 100.0));
+    let shares = outline(&readings.at_s, shares);
+    lower.curve(&mut drawing, &steps_of(shares.points()), &heat);
     legend.push(heat);
     events(&mut drawing, &upper, &lower, evidence);
     let top = lower.bottom() + 2.0 * LETTERS + 18.0;
@@ -536,14 +552,9 @@ mod tests {
     use super::*;
 
     #[test]
-    fn curves_end_where_readings_are_missing() {
-        let values = [Some(20.0), None, Some(21.0), None, Some(25.0)];
+    fn levels_change_in_steps() {
         assert_eq!(
-            pieces(&[0.0, 1.0, 2.0, 3.0, 4.5], values.into_iter()),
-            [vec![(0.0, 20.0), (2.0, 21.0)], vec![(4.5, 25.0)]]
-        );
-        assert_eq!(
-            steps_of(&[0.0, 1.0, 2.0], &[0.0, 0.0, 1.0]),
+            steps_of([(0.0, 0.0), (1.0, 0.0), (2.0, 1.0)]),
             [[(0.0, 0.0), (1.0, 0.0), (2.0, 0.0), (2.0, 1.0)]]
         );
     }

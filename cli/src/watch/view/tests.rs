@@ -7,6 +7,7 @@ use ratatui::Terminal;
 use ratatui::backend::TestBackend;
 
 use super::*;
+use crate::degrees::tests::in_fahrenheit;
 use crate::readings::tests::readings;
 use crate::status::tests::{dwelling, idle, lab, tripped};
 
@@ -201,6 +202,43 @@ fn one_bench_that_tripped() {
         ] {
             assert!(text.contains(needed), "{needed}:\n{text}");
         }
+        same_as_file(name, &text);
+    }
+}
+
+/// Who chose degrees Fahrenheit sees no others: figures, scales and words, whatever the lab wrote.
+#[test]
+fn a_lab_in_fahrenheit() {
+    let mut hot = tripped("bench-2");
+    hot.interlocks[0].interlock = "over-temperature".into();
+    hot.interlocks[0].text = "bench-2 is off (`over-temperature`): channel board-edge read 138.2 °C, limit 130.0 °C (set by the recipe). Heat is \
+                              cut. Let it cool; a safety role resets with `benchward trip reset bench-2`"
+        .into();
+    let mut asks = dwelling("bench-1");
+    asks.cautions =
+        vec!["the ceiling is raised to 300.0 °C (set by the lab), the configuration says 260.0 °C".into()];
+    asks.interlocks[0].interlock = "sensor-detached".into();
+    asks.interlocks[0].standing = "warning".into();
+    asks.interlocks[0].text =
+        "channel board-edge reads 9.0 °C from what the board model expects over 20.0 s, limit 8.0 °C: heat holds back".into();
+    let mut status = lab(vec![asks, hot, idle("bench-3")]);
+    status.alarms = vec![shapes::Alarm {
+        station: "bench-3".into(),
+        interlock: "heat-stuck-on".into(),
+        acknowledged_by: None,
+        standing: "acknowledged".into(),
+        text: "bench-3: channel board-top rose 4.0 °C in 30.0 s though the heat has been off for 2 min, limit 3.0 °C: the heater is stuck \
+               on; if it goes on, pull its plug"
+            .into(),
+    }];
+    let made = Made::of(status);
+    for (name, page, chosen, size) in [
+        ("all-80x24-fahrenheit", Page::All, "bench-2", SMALL),
+        ("one-160x50-fahrenheit", page("bench-1"), "bench-1", BIG),
+        ("tripped-80x24-fahrenheit", page("bench-2"), "bench-2", SMALL),
+    ] {
+        let text = in_fahrenheit(|| picture(&made.scene(&page, chosen, BARE), size));
+        assert!(!text.contains("°C") && text.contains("°F"), "{text}");
         same_as_file(name, &text);
     }
 }

@@ -2,7 +2,7 @@
 
 use benchward_archive::{self as archive, Reader, RunRecord, Wall};
 use benchward_core::window::{GAP_DEFAULT, Unit};
-use benchward_judge::curve::Curve;
+use benchward_judge::curve::{Curve, Difference};
 
 use super::{archive_error, channels, each_scan};
 use crate::Error;
@@ -13,8 +13,8 @@ use crate::shapes::{
 
 /// Most runs that are laid over each other: more can't be told apart.
 pub const COMPARED_MAX: usize = 8;
-/// Most points of a curve.
-const POINTS_MAX: usize = 600;
+/// Most whole seconds of a curve that are among its points.
+const SECONDS_MAX: usize = 600;
 
 /// Where runs are laid over each other.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -94,7 +94,8 @@ pub fn compare(reader: &Reader, runs: &[u64], align: Align, channel: &str) -> Re
         .zip(&curves)
         .skip(1)
         .map(|(&run, curve)| {
-            let found = curve.above(&curves[0]);
+            let apart = curve.minus(&curves[0]);
+            let found = Difference::of(&apart);
             ComparedCurve {
                 run,
                 against: runs[0],
@@ -103,6 +104,7 @@ pub fn compare(reader: &Reader, runs: &[u64], align: Align, channel: &str) -> Re
                 rms_celsius: found.map(|found| thousandths(found.rms)),
                 worst_celsius: found.map(|found| thousandths(found.worst)),
                 worst_at_s: found.map(|found| thousandths(found.worst_at)),
+                curve: points(&apart),
             }
         })
         .collect();
@@ -202,21 +204,38 @@ fn zero(record: &RunRecord, curve: &Curve, align: Align) -> Result<f64, Error> {
     }
 }
 
-/// Whole seconds, or every second, third, ... of them.
+/// Whole seconds, or every second, third, ... of them. Between two of them come the lowest and the highest reading, where the line between
+/// the two doesn't reach as far: so the points are bounded, and nothing that stands out is missing.
 fn points(curve: &Curve) -> Vec<ComparedPoint> {
     let Some((from, to)) = curve.span() else {
         return Vec::new();
     };
     let (from, to) = (from.ceil(), to.floor());
     #[expect(clippy::cast_precision_loss, reason = "a small constant")]
-    let step = ((to - from) / (POINTS_MAX as f64 - 1.0)).ceil().max(1.0);
+    let step = ((to - from) / (SECONDS_MAX as f64 - 1.0)).ceil().max(1.0);
     let mut points = Vec::new();
     let mut at = from;
     while at <= to {
+        let (here, next) = (curve.at(at), curve.at(at + step));
         points.push(ComparedPoint {
             at_s: at,
-            celsius: curve.at(at).map(thousandths),
+            celsius: here.map(thousandths),
         });
+        let reached = here.unwrap_or(f64::NAN);
+        let (low, high) = (
+            reached.min(next.unwrap_or(reached)),
+            reached.max(next.unwrap_or(reached)),
+        );
+        let mut before = None;
+        for (at, celsius) in curve.extremes(at, at + step).into_iter().flatten() {
+            // Also where the second has no reading near, which is when neither is true.
+            if !(low <= celsius && celsius <= high) && before.replace(at) != Some(at) {
+                points.push(ComparedPoint {
+                    at_s: thousandths(at),
+                    celsius: Some(thousandths(celsius)),
+                });
+            }
+        }
         at += step;
     }
     points
@@ -293,6 +312,47 @@ fn figures(records: &[RunRecord], curves: &[Curve]) -> Vec<ComparedFigure> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Eight hours at 2 Hz with one reading that is hotter than all others, one that is colder, and a gap of five minutes.
+    #[test]
+    fn points_of_a_long_run_are_few_and_reach_as_far_as_its_readings() {
+        let mut curve = Curve::new(2.0);
+        for n in 0..57_600 {
+            let at = f64::from(n) / 2.0;
+            let celsius = match n {
+                20_001 => 140.5,
+                30_003 => 11.25,
+                _ => 60.0 + f64::from(n % 7) / 10.0,
+            };
+            if !(3_000.0..3_300.0).contains(&at) {
+                curve.push(at, celsius);
+            }
+        }
+        let points = points(&curve);
+        assert!(
+            (600..=3 * SECONDS_MAX).contains(&points.len()),
+            "{}",
+            points.len()
+        );
+        assert!(points.windows(2).all(|pair| pair[0].at_s < pair[1].at_s));
+        for (at_s, celsius) in [(10_000.5, 140.5), (15_001.5, 11.25)] {
+            let point = ComparedPoint {
+                at_s,
+                celsius: Some(celsius),
+            };
+            assert!(points.contains(&point), "{point:?}");
+        }
+        let gap = points.iter().filter(|point| point.celsius.is_none());
+        assert!(gap.clone().count() > 3 && gap.clone().all(|point| (3_000.0..3_300.0).contains(&point.at_s)));
+        let slow = {
+            let mut slow = Curve::new(2.0);
+            for second in 0..=500 {
+                slow.push(f64::from(second), 20.0 + f64::from(second) / 10.0);
+            }
+            super::points(&slow)
+        };
+        assert_eq!(slow.len(), 501, "each whole second, and nothing stands out");
+    }
 
     #[test]
     fn places_to_align_at_are_read_as_written() {

@@ -311,7 +311,7 @@ pub struct ComparedRun {
     pub run: super::Run,
     /// Where its zero is, seconds from its own start.
     pub zero_s: f64,
-    /// Its curve from there: at most 600 points.
+    /// Its curve from there: at most 600 whole seconds, and between them what was lower or higher; 1,800 points at most.
     pub curve: Vec<ComparedPoint>,
 }
 
@@ -341,6 +341,9 @@ pub struct ComparedCurve {
     pub worst_celsius: Option<f64>,
     /// When that was.
     pub worst_at_s: Option<f64>,
+    /// How far it is above, over time; points as of [`ComparedRun::curve`].
+    #[serde(default)]
+    pub curve: Vec<ComparedPoint>,
 }
 
 /// One figure of the runs, side by side.

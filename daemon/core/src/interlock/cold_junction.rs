@@ -81,6 +81,7 @@ impl ColdJunction {
 struct Wrong {
     value: f64,
     limit: f64,
+    unit: &'static str,
     text: String,
 }
 
@@ -90,6 +91,7 @@ fn wrong(at: Millis, junction: Celsius, good: Option<(Millis, f64)>) -> Option<W
         return Some(Wrong {
             value: junction.degrees(),
             limit: limit.degrees(),
+            unit: "Cel",
             text: format!("is at {junction}, limits {LOW} and {HIGH}"),
         });
     }
@@ -99,6 +101,7 @@ fn wrong(at: Millis, junction: Celsius, good: Option<(Millis, f64)>) -> Option<W
     (moved > limit).then(|| Wrong {
         value: moved,
         limit,
+        unit: "K",
         text: format!(
             "jumped by {moved:.1} °C, from {value:.1} °C to {junction}, in {}, limit {JUMP:.1} °C a second",
             at.since(before)
@@ -111,7 +114,7 @@ fn bad(channel: &Channel, wrong: &Wrong, scans: u32) -> Observation {
         channel: Some(channel.name.clone()),
         value: Some(hundredths(wrong.value)),
         limit: Some(hundredths(wrong.limit)),
-        unit: "Cel",
+        unit: wrong.unit,
         scan: Some(channel.scans),
         ..Cause::plain(
             Effect::Cut,
@@ -128,7 +131,7 @@ pub(super) fn thresholds(_: &InForce) -> Vec<Threshold> {
     vec![
         Threshold::fixed("lowest", LOW.degrees(), "Cel"),
         Threshold::fixed("highest", HIGH.degrees(), "Cel"),
-        Threshold::fixed("jumps by", JUMP, "Cel"),
+        Threshold::fixed("jumps by", JUMP, "K"),
         Threshold::fixed("in a row", f64::from(CONFIRM_SCANS), "1"),
     ]
 }

@@ -132,7 +132,7 @@ impl HeatStuckOn {
                 channel: Some(channel.name.clone()),
                 value: Some(hundredths(rise)),
                 limit: Some(RISE),
-                unit: "Cel",
+                unit: "K",
                 scan: Some(channel.scans),
                 ..Cause::plain(
                     Effect::Cut,
@@ -201,7 +201,7 @@ pub(super) fn thresholds(_: &InForce) -> Vec<Threshold> {
     vec![
         Threshold::fixed("current above", AMPS, "A"),
         Threshold::time("flows for", FLOWS),
-        Threshold::fixed("rise above", RISE, "Cel"),
+        Threshold::fixed("rise above", RISE, "K"),
         Threshold::time("rises within", WITHIN),
         Threshold::time("heat off for", COASTED),
     ]

@@ -220,7 +220,7 @@ pub struct Cause {
     pub value: Option<f64>,
     /// The limit that it passed, in `unit`.
     pub limit: Option<f64>,
-    /// Unit of `value` and `limit`: `Cel`, `Cel/s`, `A`, `s` (UCUM codes), or empty.
+    /// Unit of `value` and `limit`: `Cel`, `K` (a difference of temperatures), `Cel/s`, `A`, `s` (UCUM codes), or empty.
     ///
     /// Not kept with an excerpt: no run begins while anything is latched.
     #[serde(skip)]

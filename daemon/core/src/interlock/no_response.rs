@@ -110,7 +110,7 @@ impl NoResponse {
         Observation::Bad(Cause {
             value: Some(hundredths(found.moved)),
             limit: Some(if found.cool { RISE } else { -hundredths(found.allowed) }),
-            unit: "Cel",
+            unit: "K",
             ..Cause::plain(Effect::Cut, text)
         })
     }
@@ -169,7 +169,7 @@ pub(super) fn thresholds(_: &InForce) -> Vec<Threshold> {
         Threshold::fixed("heat above", DEMAND, "1"),
         Threshold::time("for", OVER),
         Threshold::time("hot for", OVER_HOT),
-        Threshold::fixed("rise below", RISE, "Cel"),
+        Threshold::fixed("rise below", RISE, "K"),
     ]
 }
 

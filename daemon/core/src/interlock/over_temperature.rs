@@ -56,6 +56,6 @@ pub(super) fn thresholds(in_force: &InForce) -> Vec<Threshold> {
     vec![
         Threshold::ceiling(in_force.ceiling),
         Threshold::fixed("in a row", 2.0, "1"),
-        Threshold::fixed("at once above the ceiling by", AT_ONCE_ABOVE.degrees(), "Cel"),
+        Threshold::fixed("at once above the ceiling by", AT_ONCE_ABOVE.degrees(), "K"),
     ]
 }

@@ -103,7 +103,7 @@ impl SensorDetached {
                     channel: Some(residual.channel.clone()),
                     value: Some(hundredths(residual.off.degrees())),
                     limit: Some(hundredths(residual.limit.degrees())),
-                    unit: "Cel",
+                    unit: "K",
                     ..Cause::plain(Effect::Cut, text)
                     });
                 }
@@ -174,7 +174,7 @@ fn bad(channel: &Channel, value: f64, limit: f64, text: String) -> Observation {
         channel: Some(channel.name.clone()),
         value: Some(hundredths(value)),
         limit: Some(hundredths(limit)),
-        unit: "Cel",
+        unit: "K",
         scan: Some(channel.scans),
         ..Cause::plain(Effect::Cut, text)
     })
@@ -237,12 +237,12 @@ fn disagrees(channels: &[Channel], at: usize) -> Option<(f64, f64, f64)> {
 /// The figures that it acts at.
 pub(super) fn thresholds(_: &InForce) -> Vec<Threshold> {
     vec![
-        Threshold::fixed("falls by", FALL, "Cel"),
+        Threshold::fixed("falls by", FALL, "K"),
         Threshold::time("falls within", FALL_WITHIN),
         Threshold::fixed("in a row", f64::from(CONFIRM_SCANS), "1"),
-        Threshold::fixed("at once from", FALL_SURE, "Cel"),
+        Threshold::fixed("at once from", FALL_SURE, "K"),
         Threshold::time("less for", CONFIRM),
-        Threshold::fixed("behind the others by", SHORT, "Cel"),
+        Threshold::fixed("behind the others by", SHORT, "K"),
         Threshold::time("others rose within", FOLLOWS),
     ]
 }

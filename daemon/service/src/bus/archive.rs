@@ -9,7 +9,7 @@ use benchward_archive::{self as archive, JournalQuery, Query, Recording, export}
 use tracing::warn;
 use zbus::wire::OwnedFd;
 
-use super::{Door, blocking, json, read_json};
+use super::{Door, archive_error, blocking, json, read_json};
 
 /// Most journal entries of one answer: a bus message may hold 128 MiB, and a screen far less.
 const ENTRIES_MAX: usize = 10_000;
@@ -17,10 +17,6 @@ const ENTRIES_MAX: usize = 10_000;
 const RUNS_MAX: usize = 10_000;
 
 pub(super) struct Archive(pub(super) Door);
-
-fn archive_error(error: impl std::fmt::Display) -> Error {
-    Error::Archive(error.to_string())
-}
 
 #[zbus::interface(name = "io.benchward.Archive1")]
 impl Archive {

@@ -10,14 +10,10 @@ use benchward_core::{Act, Ask, RunId, StationId};
 use zbus::message::Header;
 
 use super::station::known;
-use super::{Door, blocking, json, read_json};
+use super::{Door, archive_error, blocking, json, read_json};
 use crate::learning::{self, Gathering};
 
 pub(super) struct Boards(pub(super) Door);
-
-fn archive_error(error: impl std::fmt::Display) -> Error {
-    Error::Archive(error.to_string())
-}
 
 #[zbus::interface(name = "io.benchward.Boards1")]
 impl Boards {

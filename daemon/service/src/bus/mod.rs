@@ -5,6 +5,7 @@
 
 mod archive;
 mod boards;
+mod documents;
 mod drivers;
 mod lab;
 mod peers;
@@ -141,6 +142,11 @@ impl Door {
             Answer::Started(run) => format!("run {run} has started"),
         })
     }
+}
+
+/// What the archive couldn't do.
+fn archive_error(error: impl std::fmt::Display) -> Error {
+    Error::Archive(error.to_string())
 }
 
 /// A shape as JSON text.

@@ -1,18 +1,15 @@
 //! `io.benchward.Recipes1` at `/io/benchward/Lab1/recipes`.
 
 use benchward_api::{Error, shapes};
+use benchward_archive::Document;
 use benchward_core::Ask;
 use benchward_core::recipe::Recipe;
-use benchward_core::units::Celsius;
 use zbus::message::Header;
 
-use super::{Door, blocking, json};
+use super::documents::stored;
+use super::{Door, archive_error, blocking, json};
 
 pub(super) struct Recipes(pub(super) Door);
-
-fn archive_error(error: impl std::fmt::Display) -> Error {
-    Error::Archive(error.to_string())
-}
 
 #[zbus::interface(name = "io.benchward.Recipes1")]
 impl Recipes {
@@ -21,21 +18,9 @@ impl Recipes {
         let reader = self.0.shared.reader.clone();
         blocking(move || {
             let recipes = reader.recipes().map_err(archive_error)?;
-            let rows = recipes.iter().map(|stored| {
-                let recipe = Recipe::parse(&stored.name, &stored.text).ok();
-                shapes::RecipeRow {
-                    recipe: stored.name.clone(),
-                    revision: stored.revision,
-                    stages: recipe.as_ref().map_or(0, |recipe| recipe.stages.len()),
-                    highest_celsius: recipe
-                        .as_ref()
-                        .map_or(0.0, |recipe| recipe.highest_target().degrees()),
-                    ceiling_celsius: recipe.and_then(|recipe| recipe.ceiling).map(Celsius::degrees),
-                }
-            });
             json(&shapes::Recipes {
                 schema: shapes::SCHEMA,
-                recipes: rows.collect(),
+                recipes: recipes.iter().map(shapes::RecipeRow::from).collect(),
             })
         })
         .await
@@ -47,22 +32,8 @@ impl Recipes {
     async fn show(&self, recipe: String, revision: u32) -> Result<String, Error> {
         let reader = self.0.shared.reader.clone();
         blocking(move || {
-            let wanted = (revision != 0).then_some(revision);
-            let stored = reader
-                .recipe(&recipe, wanted)
-                .map_err(archive_error)?
-                .ok_or_else(|| {
-                    Error::NoSuch(match wanted {
-                        None => format!("there is no recipe \"{recipe}\"; see `benchward recipe list`"),
-                        Some(revision) => format!("there is no revision {revision} of recipe \"{recipe}\""),
-                    })
-                })?;
-            json(&shapes::RecipeShown {
-                schema: shapes::SCHEMA,
-                recipe: stored.name,
-                revision: stored.revision,
-                text: stored.text,
-            })
+            let stored = stored(&reader, (Document::Recipe, "recipe"), &recipe, revision)?;
+            json(&shapes::RecipeShown::from(stored))
         })
         .await
     }

@@ -6,13 +6,10 @@ use benchward_core::window::Window;
 use benchward_core::{Act, Ask, RunId};
 use zbus::message::Header;
 
-use super::{Door, blocking, json};
+use super::documents::stored;
+use super::{Door, archive_error, blocking, json};
 
 pub(super) struct Windows(pub(super) Door);
-
-fn archive_error(error: impl std::fmt::Display) -> Error {
-    Error::Archive(error.to_string())
-}
 
 #[zbus::interface(name = "io.benchward.Windows1")]
 impl Windows {
@@ -35,16 +32,7 @@ impl Windows {
     async fn show(&self, window: String, revision: u32) -> Result<String, Error> {
         let reader = self.0.shared.reader.clone();
         blocking(move || {
-            let wanted = (revision != 0).then_some(revision);
-            let stored = reader
-                .document(Document::Window, &window, wanted)
-                .map_err(archive_error)?
-                .ok_or_else(|| {
-                    Error::NoSuch(match wanted {
-                        None => format!("there is no window \"{window}\"; see `benchward window list`"),
-                        Some(revision) => format!("there is no revision {revision} of window \"{window}\""),
-                    })
-                })?;
+            let stored = stored(&reader, (Document::Window, "window"), &window, revision)?;
             json(&shapes::WindowShown::from(stored))
         })
         .await
