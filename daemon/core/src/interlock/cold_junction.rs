@@ -135,3 +135,62 @@ pub(super) fn thresholds(_: &InForce) -> Vec<Threshold> {
         Threshold::fixed("in a row", f64::from(CONFIRM_SCANS), "1"),
     ]
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::interlock::bench::Bench;
+
+    /// What it says of the last of these cold junctions, one each tenth of a second.
+    fn judged(junctions: &[f64]) -> Observation {
+        let (mut bench, mut interlock) = (Bench::new(1), ColdJunction::default());
+        let mut newest = Observation::Good;
+        for (tenth, junction) in (0..).zip(junctions) {
+            bench.read(Millis(tenth * 100), &[80.0]);
+            bench.channels[0].cold_junction = Some((bench.now, Celsius::new(*junction).unwrap()));
+            newest = interlock.observe(&bench.facts());
+        }
+        newest
+    }
+
+    /// Value and limit, where it acts.
+    fn acts(junctions: &[f64]) -> Option<(f64, f64)> {
+        match judged(junctions) {
+            Observation::Bad(cause) => cause.value.zip(cause.limit),
+            _ => None,
+        }
+    }
+
+    #[test]
+    fn it_may_be_at_the_ends_of_its_range_and_not_beyond() {
+        assert_eq!(acts(&[60.0; 3]), None);
+        assert_eq!(acts(&[60.5; 3]), Some((60.5, 60.0)));
+        assert_eq!(acts(&[0.0; 3]), None);
+        assert_eq!(acts(&[-0.5; 3]), Some((-0.5, 0.0)));
+        // Two scans are not confirmed, and not good either.
+        assert!(matches!(judged(&[60.5; 2]), Observation::Unknown(_)));
+    }
+
+    #[test]
+    fn a_jump_is_more_than_five_degrees_however_close_the_scans() {
+        assert_eq!(acts(&[20.0, 25.0, 25.0, 25.0]), None);
+        assert_eq!(acts(&[20.0, 25.5, 25.5, 25.5]), Some((5.5, 5.0)));
+        assert_eq!(acts(&[20.0, 14.5, 14.5, 14.5]), Some((5.5, 5.0)));
+        // A good one in between starts the count again.
+        assert_eq!(acts(&[20.0, 25.5, 25.5, 20.0, 25.5, 25.5]), None);
+    }
+
+    /// After 2 s it may have moved by 10 °C.
+    #[test]
+    fn what_is_allowed_grows_with_time() {
+        let moved = |by: f64| {
+            let mut read = vec![-0.5; 22];
+            read[0] = 20.0;
+            read[20] = 20.0 + by;
+            read.truncate(21);
+            judged(&read)
+        };
+        assert_eq!(moved(10.0), Observation::Good);
+        assert!(matches!(moved(10.5), Observation::Bad(_)));
+    }
+}

@@ -151,7 +151,7 @@ impl HeatStuckOn {
     fn current(&mut self, current: &Current, zero_since: Millis) -> Option<Cause> {
         // An input that has gone silent says nothing any more: what it said last was that the current flowed or not.
         let (at, amps) = current.newest?;
-        if amps.amps() <= AMPS || at.since(zero_since) < SETTLES || at < zero_since {
+        if amps.amps() <= AMPS || at.since(zero_since) < SETTLES {
             self.flows_since = None;
             return None;
         }
@@ -205,4 +205,78 @@ pub(super) fn thresholds(_: &InForce) -> Vec<Threshold> {
         Threshold::time("rises within", WITHIN),
         Threshold::time("heat off for", COASTED),
     ]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::interlock::bench::Bench;
+    use crate::units::Amps;
+
+    /// The second at which it acts on a bench without heat from zero on, with so much current.
+    fn acts_on_current(amps: f64) -> Option<u64> {
+        let (mut bench, mut interlock) = (Bench::new(1), HeatStuckOn::default());
+        (0..10).find(|second| {
+            bench.read(Millis::from_secs(*second), &[30.0]);
+            let current = Current {
+                name: "draw".into(),
+                newest: Some((bench.now, Amps::new(amps).unwrap())),
+            };
+            let mut facts = bench.facts();
+            facts.current = Some(&current);
+            matches!(interlock.observe(&facts), Observation::Bad(_))
+        })
+    }
+
+    /// Counted from a second after the heat went, when every relay has finished its window.
+    #[test]
+    fn current_has_to_flow_for_a_second() {
+        assert_eq!(acts_on_current(0.31), Some(2));
+        assert_eq!(acts_on_current(0.3), None);
+    }
+
+    /// The second at which it acts on a channel of a bench without heat from zero on that reads `celsius(second)`.
+    fn acts(celsius: impl Fn(f64) -> f64) -> Option<u32> {
+        let (mut bench, mut interlock) = (Bench::new(1), HeatStuckOn::default());
+        (0..700).find(|second| {
+            bench.read(Millis::from_secs(u64::from(*second)), &[celsius(f64::from(*second))]);
+            matches!(interlock.observe(&bench.facts()), Observation::Bad(_))
+        })
+    }
+
+    /// Rises by a quarter of a degree each second from `since` on.
+    fn rising(from: f64, since: f64, second: f64) -> f64 {
+        from + 0.25 * (second - since).max(0.0)
+    }
+
+    #[test]
+    fn a_rise_of_more_than_three_degrees_is_heat() {
+        // 3 °C are reached at 72 s.
+        assert_eq!(acts(|second| rising(40.0, 60.0, second)), Some(73));
+        // Not before it is warmer than a hand: 40 °C at 80 s.
+        assert_eq!(acts(|second| rising(35.0, 60.0, second)), Some(80));
+    }
+
+    /// What the heater has stored lifts the board for a minute.
+    #[test]
+    fn a_rise_counts_a_minute_after_the_heat() {
+        assert_eq!(acts(|second| rising(40.0, 40.0, second)), Some(60));
+    }
+
+    /// 46 °C are reached for the second time at 124 s.
+    #[test]
+    fn stored_heat_may_bring_a_board_to_where_it_was() {
+        let again = |second: f64| {
+            if second < 60.0 { 46.0 } else { rising(40.0, 100.0, second) }
+        };
+        assert_eq!(acts(again), Some(125));
+    }
+
+    #[test]
+    fn stored_heat_is_given_off_after_ten_minutes() {
+        let again = |second: f64| {
+            if second < 60.0 { 90.0 } else { rising(40.0, 580.0, second) }
+        };
+        assert_eq!(acts(again), Some(600));
+    }
 }

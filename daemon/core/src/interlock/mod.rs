@@ -912,4 +912,37 @@ mod tests {
             [Change::WarningOver { interlock }]
         );
     }
+
+    /// What a screen names first.
+    #[test]
+    fn the_worst_trip_is_the_first_with_the_worst_effect() {
+        let worst = |trips: &[(InterlockName, Effect)]| {
+            let standing: Vec<StandingTrip> = trips
+                .iter()
+                .map(|(interlock, effect)| StandingTrip {
+                    station: StationId(0),
+                    interlock: *interlock,
+                    effect: *effect,
+                    text: "tripped".into(),
+                    acknowledged_by: None,
+                })
+                .collect();
+            let panel = Panel::new(StationId(0), &standing);
+            panel.worst().map(|(name, _)| name)
+        };
+        let (absent, fault) = (InterlockName::OperatorAbsent, InterlockName::SensorFault);
+        let (lost, stop) = (InterlockName::DriverLost, InterlockName::Stop);
+        assert_eq!(worst(&[]), None);
+        assert_eq!(
+            worst(&[(absent, Effect::HeatOff), (stop, Effect::HeatOff)]),
+            Some(absent)
+        );
+        let mixed = [
+            (absent, Effect::HeatOff),
+            (fault, Effect::Cut),
+            (lost, Effect::Cut),
+            (stop, Effect::HeatOff),
+        ];
+        assert_eq!(worst(&mixed), Some(fault));
+    }
 }

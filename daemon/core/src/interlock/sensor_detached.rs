@@ -246,3 +246,115 @@ pub(super) fn thresholds(_: &InForce) -> Vec<Threshold> {
         Threshold::time("others rose within", FOLLOWS),
     ]
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::interlock::bench::Bench;
+
+    /// The first of so many scans, `period` apart, at which it acts on channels that read `celsius(scan)` with that heat.
+    fn acts<const N: usize>(period: u64, scans: u32, heat: f64, celsius: impl Fn(f64) -> [f64; N]) -> Option<u32> {
+        let (mut bench, mut interlock) = (Bench::new(N), SensorDetached::default());
+        for channel in &mut bench.channels {
+            channel.period = Millis(period);
+        }
+        bench.heat(heat);
+        (0..=scans).find(|scan| {
+            bench.read(Millis(period) * u64::from(*scan), &celsius(f64::from(*scan)));
+            matches!(interlock.observe(&bench.facts()), Observation::Bad(_))
+        })
+    }
+
+    /// One channel, ten scans a second: from the twentieth second on it reads `to` instead of `from`.
+    fn drops(from: f64, to: f64) -> Option<u32> {
+        acts(100, 240, 0.5, |scan| [if scan < 200.0 { from } else { to }])
+    }
+
+    #[test]
+    fn a_fall_of_five_degrees_needs_two_scans_and_less_a_second() {
+        assert_eq!(drops(60.0, 55.0), Some(201));
+        assert_eq!(drops(60.0, 55.25), Some(210));
+        assert_eq!(drops(60.0, 57.25), Some(210));
+        assert_eq!(drops(60.0, 57.5), None, "no more than the least fall");
+    }
+
+    /// Of a hot board a share of its excess over the room counts: 2.5 % a second.
+    #[test]
+    fn a_hot_board_may_cool_faster() {
+        assert_eq!(drops(220.0, 210.0), None);
+        assert_eq!(drops(220.0, 209.75), Some(201));
+    }
+
+    #[test]
+    fn a_fall_from_hand_warm_is_none() {
+        assert_eq!(drops(28.0, 25.25), Some(210));
+        assert_eq!(drops(27.75, 24.0), None);
+    }
+
+    /// The twelfth second is the first that counts, and two scans confirm.
+    #[test]
+    fn a_fall_just_after_the_start_does_not_count() {
+        assert_eq!(acts(1000, 20, 0.5, |second| [90.0 - 3.0 * second]), Some(13));
+    }
+
+    /// Two channels, a scan a second: they stand at these temperatures for 40 s and then move by so much in 20 s.
+    fn moves(from: [f64; 2], by: [f64; 2], heat: f64) -> bool {
+        let celsius = |second: f64| {
+            let share = ((second - 40.0) / 20.0).clamp(0.0, 1.0);
+            [from[0] + share * by[0], from[1] + share * by[1]]
+        };
+        acts(1000, 60, heat, celsius).is_some()
+    }
+
+    #[test]
+    fn a_channel_that_falls_while_the_other_does_not_is_loose() {
+        assert!(!moves([40.0, 40.0], [-8.0, 0.0], 0.5));
+        assert!(moves([40.0, 40.0], [-8.25, 0.0], 0.5));
+        assert!(moves([40.0, 40.0], [0.0, -8.25], 0.5));
+        // The other one may fall a little.
+        assert!(moves([40.0, 40.0], [-9.0, -1.0], 0.5));
+        assert!(!moves([40.0, 40.0], [-9.0, -1.25], 0.5));
+        // Without heat nothing is asked.
+        assert!(moves([40.0, 40.0], [-9.0, 0.0], 0.05));
+        assert!(!moves([40.0, 40.0], [-9.0, 0.0], 0.04));
+    }
+
+    /// 19 % of the others' excess of 100 °C.
+    #[test]
+    fn of_a_hot_board_it_may_fall_further() {
+        assert!(!moves([120.0, 120.0], [-18.75, 0.0], 0.5));
+        assert!(moves([120.0, 120.0], [-19.25, 0.0], 0.5));
+    }
+
+    /// Two channels: both rise by `usual` in 20 s, then one stops and the other rises by `other`, to 120 °C.
+    fn stops(usual: f64, other: f64) -> bool {
+        let celsius = |second: f64| {
+            let first = ((second - 20.0) / 20.0).clamp(0.0, 1.0) * usual;
+            let then = ((second - 40.0) / 20.0).clamp(0.0, 1.0) * other;
+            let start = 120.0 - usual - other;
+            [start + first, start + first + then]
+        };
+        acts(1000, 60, 0.5, celsius).is_some()
+    }
+
+    /// It falls short by half of the others' rise, and more than 15 % of their excess of 100 °C is too much.
+    #[test]
+    fn a_channel_that_stops_while_the_other_rises_is_loose() {
+        assert!(!stops(20.0, 30.0));
+        assert!(stops(20.0, 31.0));
+        // Only one that was seen to follow: the other has to have risen by 5 °C in the time before.
+        assert!(stops(5.0, 31.0));
+        assert!(!stops(4.0, 31.0));
+    }
+
+    /// Whatever is asked of the others has to hold for each of them.
+    #[test]
+    fn the_other_that_moves_least_speaks_for_all() {
+        let three = |by: [f64; 3]| {
+            let celsius = |second: f64| by.map(|by| 40.0 + ((second - 40.0) / 20.0).clamp(0.0, 1.0) * by);
+            acts(1000, 60, 0.5, celsius).is_some()
+        };
+        assert!(three([-9.0, 0.0, 0.0]));
+        assert!(!three([-9.0, 0.0, -1.25]));
+    }
+}

@@ -83,7 +83,8 @@ struct Still {
     /// Smallest change ever seen.
     #[serde(with = "crate::excerpt::any_float")]
     finest: f64,
-    /// Rise and mean heat of the time before it stood still, once it has for half the time that it may.
+    /// Rise and mean heat of the time before it stood still, once it has for [`WITHIN`]: what is read slowly takes longer to be judged
+    /// than the trend goes back.
     before: Option<(f64, f64)>,
     /// The board model expected something else meanwhile, and by how much.
     doubted: Option<CelsiusDelta>,
@@ -180,7 +181,7 @@ fn why(facts: &Facts<'_>, channel: &Channel, still: &mut Still, ramp_since: Opti
     if let Some(residual) = facts.residual.as_ref().filter(|residual| residual.channel == channel.name) {
         still.doubted = Some(residual.off);
     }
-    if lasted.0 < WITHIN.0 / 2 {
+    if lasted < WITHIN {
         return None;
     }
     if still.before.is_none() {
@@ -194,7 +195,7 @@ fn why(facts: &Facts<'_>, channel: &Channel, still: &mut Still, ramp_since: Opti
             .unwrap_or(0.0);
         still.before = Some((rose, heat));
     }
-    if lasted < WITHIN || still.readings < READINGS_MIN {
+    if still.readings < READINGS_MIN {
         return None;
     }
     let coarse = still.finest > FINE;
@@ -263,4 +264,165 @@ pub(super) fn thresholds(_: &InForce) -> Vec<Threshold> {
         Threshold::time("coarse, rising", COARSE_RISING),
         Threshold::time("coarse, heat changed", COARSE_WENT),
     ]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::interlock::bench::Bench;
+    use crate::interlock::{Residual, Verdict};
+    use crate::units::Celsius;
+
+    /// A step that only a fine converter has, °C.
+    const STEP: f64 = 1.0 / 32.0;
+
+    /// For how many ms a value had stood still when it acted; the channel reads `celsius(scan)` each `period` ms with
+    /// `heat(scan)`, and stands still from scan `from` on.
+    fn acts(period: u64, from: u32, celsius: impl Fn(u32) -> f64, heat: impl Fn(u32) -> f64) -> Option<u64> {
+        acts_towards(|_| 200.0, period, from, celsius, heat)
+    }
+
+    /// The same with a target of its own at each scan.
+    fn acts_towards(
+        target: impl Fn(u32) -> f64,
+        period: u64,
+        from: u32,
+        celsius: impl Fn(u32) -> f64,
+        heat: impl Fn(u32) -> f64,
+    ) -> Option<u64> {
+        let (mut bench, mut interlock) = (Bench::new(1), SensorStuck::default());
+        bench.channels[0].period = Millis(period);
+        (0..200_u32)
+            .find(|scan| {
+                bench.read(Millis(period) * u64::from(*scan), &[celsius((*scan).min(from))]);
+                bench.heat(heat(*scan));
+                let looks = || {
+                    let mut facts = bench.facts();
+                    facts.target = Some(Celsius::new(target(*scan)).unwrap());
+                    facts
+                };
+                // The station looks more often than a channel is read.
+                interlock.observe(&looks());
+                matches!(interlock.observe(&looks()), Observation::Bad(_))
+            })
+            .map(|scan| period * u64::from(scan - from))
+    }
+
+    /// A board without heat that reads `celsius` from the first scan on, after a step of `step`.
+    fn cools(period: u64, celsius: f64, step: f64) -> Option<u64> {
+        acts(period, 1, |scan| if scan == 0 { celsius + step } else { celsius }, |_| 0.0)
+    }
+
+    #[test]
+    fn a_hot_board_without_heat_does_not_stand_still() {
+        assert_eq!(cools(1000, 60.0, STEP), Some(20_000));
+        assert_eq!(cools(1000, 60.0, 0.25), Some(60_000), "a coarse converter");
+        assert_eq!(cools(1000, 59.0, STEP), None, "not hot");
+    }
+
+    /// Nine readings in 20 s are too few, however often it looks at them.
+    #[test]
+    fn it_takes_ten_readings() {
+        assert_eq!(cools(2_500, 60.0, STEP), Some(22_500));
+    }
+
+    /// A board that rose by `rise` in the 20 s before it stopped at 24 s, on that heat, and has `then` since.
+    fn rose(rise: f64, heat: f64, then: f64) -> Option<u64> {
+        let celsius = |scan: u32| match scan {
+            0..=4 => 50.0,
+            24.. => 50.0 + rise,
+            _ => 50.0 + rise - STEP,
+        };
+        acts(1000, 24, celsius, |scan| if scan < 24 { heat } else { then })
+    }
+
+    #[test]
+    fn a_board_that_was_rising_does_not_stand_still() {
+        assert_eq!(rose(3.0, 0.3, 0.3), Some(20_000));
+        assert_eq!(rose(3.0, 0.5, 0.46), Some(20_000), "nearly as much heat as before");
+        // Otherwise a fine converter has a minute.
+        assert_eq!(rose(2.75, 0.3, 0.3), Some(60_000));
+        assert_eq!(rose(3.0, 0.25, 0.25), Some(60_000));
+        assert_eq!(rose(3.0, 0.5, 0.4), Some(60_000));
+        assert_eq!(rose(3.0, 0.5, 0.05), None, "hardly any heat");
+    }
+
+    /// It stopped as the next ramp began: what tells is whether heat came with that.
+    #[test]
+    fn a_rise_before_the_ramp_says_nothing_about_it() {
+        let celsius = |scan: u32| match scan {
+            0..=4 => 50.0,
+            24.. => 53.0,
+            _ => 53.0 - STEP,
+        };
+        let towards = |scan: u32| if scan < 24 { 190.0 } else { 200.0 };
+        assert_eq!(acts_towards(towards, 1000, 24, celsius, |_| 0.3), None);
+        let more = |scan: u32| if scan < 24 { 0.3 } else { 0.75 };
+        assert_eq!(acts_towards(towards, 1000, 24, celsius, more), Some(40_000));
+    }
+
+    /// The finest step of a coarse converter is above 0.05 °C; a fine one changes within a minute of any heat.
+    #[test]
+    fn noise_alone_changes_the_value_of_a_fine_converter() {
+        let stands = |step: f64| acts(1000, 1, |scan| if scan == 0 { step } else { 0.0 }, |_| 0.1);
+        assert_eq!(stands(FINE), Some(60_000));
+        assert_eq!(stands(0.0625), None);
+    }
+
+    /// A board that stands still from before the ramp; the heat comes at its begin.
+    #[test]
+    fn a_board_does_not_stand_still_when_the_heat_comes() {
+        let came = |heat| acts(1000, 0, |_| 50.0, |_| heat);
+        assert_eq!(came(0.4), Some(40_000));
+        assert_eq!(came(0.35), None);
+    }
+
+    /// Near the target, 200 °C, heat and rise end together.
+    #[test]
+    fn near_the_target_a_board_may_stand_still() {
+        let near = |celsius: f64| acts(1000, 0, |_| celsius, |_| 1.0);
+        assert_eq!(near(195.0), None);
+        assert_eq!(near(194.75), Some(40_000));
+    }
+
+    /// After 100 s at 98 °C on a little heat comes a target of 200 °C, or a new start of heat, and with it more heat.
+    #[test]
+    fn a_new_target_and_a_new_start_begin_a_ramp() {
+        for (target, since) in [(200.0, 0), (100.0, 100), (200.0, 100)] {
+            let (mut bench, mut interlock) = (Bench::new(1), SensorStuck::default());
+            let acted = (0..200).find(|second| {
+                let later = *second >= 100;
+                bench.read(Millis::from_secs(*second), &[if target > 150.0 { 98.0 } else { 50.0 }]);
+                bench.heat(if later { 0.6 } else { 0.1 });
+                let mut facts = bench.facts();
+                facts.target = Some(Celsius::new(if later { target } else { 100.0 }).unwrap());
+                let heating = facts.heating.as_mut().unwrap();
+                heating.since = Millis::from_secs(if later { since } else { 0 });
+                matches!(interlock.observe(&facts), Observation::Bad(_))
+            });
+            assert_eq!(acted, Some(140), "{target} °C, {since} s");
+        }
+    }
+
+    /// A model that holds the heat back leaves none of the other cases.
+    #[test]
+    fn what_the_board_model_doubted_does_not_stand_still() {
+        let doubts = |channel: &str| {
+            let (mut bench, mut interlock) = (Bench::new(1), SensorStuck::default());
+            (0..200).find(|second| {
+                bench.read(Millis::from_secs(*second), &[if *second == 0 { 50.0 } else { 50.0 + STEP }]);
+                let mut facts = bench.facts();
+                facts.residual = Some(Residual {
+                    channel: channel.into(),
+                    off: CelsiusDelta::constant(-3.0),
+                    limit: CelsiusDelta::constant(-1.5),
+                    horizon: Millis::from_secs(8),
+                    verdict: Verdict::Doubt,
+                });
+                matches!(interlock.observe(&facts), Observation::Bad(_))
+            })
+        };
+        assert_eq!(doubts("board-top"), Some(21));
+        assert_eq!(doubts("board-edge"), None);
+    }
 }

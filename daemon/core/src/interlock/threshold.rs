@@ -113,7 +113,13 @@ mod tests {
             ]
         );
         for name in InterlockName::ALL {
-            for one in name.thresholds(&in_force) {
+            let figures = name.thresholds(&in_force);
+            assert_eq!(
+                figures.is_empty(),
+                *name == InterlockName::Stop,
+                "{name}: only a press of stop has no figure"
+            );
+            for one in figures {
                 assert!(one.value.is_finite() && one.value > -1.0, "{name}: {}", one.name);
                 assert!(
                     one.bounds.is_some() || one.from == LimitFrom::BuiltIn,
