@@ -47,7 +47,7 @@ impl HeatLog {
         let heaters = || outputs.iter().filter(|output| output.role == OutputRole::Heat);
         let applied = heaters()
             .map(|output| output.applied)
-            .fold(Fraction::ZERO, |most, one| if one > most { one } else { most });
+            .fold(Fraction::ZERO, Fraction::max);
         // Nothing is granted, nothing is applied, and no heater owes an answer: it may have got an older command.
         let none =
             granted.is_zero() && applied.is_zero() && heaters().all(|output| output.waited(now).is_none());
@@ -176,7 +176,7 @@ mod tests {
     fn two_minutes_are_kept() {
         let mut log = HeatLog::default();
         looked(&mut log, 0, 600_000, 0.5);
-        assert!(log.cells.len() <= 258, "{}", log.cells.len());
+        assert_eq!(log.cells.len(), 256, "128 s of half seconds");
         assert!(log.mean(Millis(480_000), Millis(600_000)).is_some());
     }
 
@@ -211,5 +211,18 @@ mod tests {
         assert_eq!(look(&mut log, 5_000, 0.0, &output), None);
         output.applied = Fraction::ZERO;
         assert_eq!(look(&mut log, 6_000, 0.0, &output), Some(Millis(6_000)));
+    }
+
+    #[test]
+    fn columns_bring_back_what_they_were_made_of() {
+        let mut log = HeatLog::default();
+        looked(&mut log, 10_000, 20_000, 0.7);
+        let mut again = HeatLog::default();
+        assert_eq!(again.recall(&log.columns()), Some(()));
+        assert_eq!(again.cells, log.cells);
+        assert_eq!(again.recall(&log.columns()[..2]), None, "a column is missing");
+        let mut uneven = log.columns();
+        uneven[1].pop();
+        assert_eq!(again.recall(&uneven), None, "a column is shorter");
     }
 }

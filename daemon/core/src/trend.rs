@@ -121,18 +121,18 @@ impl Trend {
             return None;
         }
         // Each mean counts as often as readings went into it. Times and temperatures are taken from the newest, so
-        // that nothing is lost in the difference of large numbers.
-        let (mut n, mut t, mut c) = (0.0, 0.0, 0.0);
+        // that nothing is lost in the difference of large numbers. Times are also taken from their own mean; that of
+        // the temperatures would cancel.
+        let (mut n, mut t) = (0.0, 0.0);
         for mean in within() {
             n += mean.count;
             t += mean.count * (mean.at - newest.at);
-            c += mean.count * (mean.celsius - newest.celsius);
         }
-        let (t, c) = (t / n, c / n);
+        let t = t / n;
         let (mut over, mut under) = (0.0, 0.0);
         for mean in within() {
             let apart = mean.at - newest.at - t;
-            over += mean.count * apart * (mean.celsius - newest.celsius - c);
+            over += mean.count * apart * (mean.celsius - newest.celsius);
             under += mean.count * apart * apart;
         }
         CelsiusPerSecond::new(over / under).ok()
@@ -219,6 +219,9 @@ mod tests {
         assert_eq!(two.slope(Millis(2_000), Millis::ZERO), None);
         let three = trend(2, 1, |_| 20.0);
         assert!(slope(&three).abs() < 1e-12);
+        // Half of the time that is asked for is enough.
+        let half = trend(1, 2, |t| 20.0 + t);
+        assert!((slope(&half) - 1.0).abs() < 1e-9);
         // Not from before a moment.
         let long = trend(10, 10, |t| 20.0 + t);
         assert_eq!(long.slope(Millis(2_000), Millis(5_009_200)), None);
@@ -227,7 +230,11 @@ mod tests {
     #[test]
     fn a_minute_and_a_half_is_kept_and_no_more() {
         let long = trend(600, 10, |t| t);
-        assert!(long.means.len() <= 190, "{}", long.means.len());
+        assert_eq!(
+            long.means.len(),
+            189,
+            "94 s of half seconds and the one that goes on"
+        );
         let back = long.celsius(Millis::from_secs(90), Millis(100)).unwrap();
         assert!((back.degrees() - 510.0).abs() < 0.6, "{back}");
         assert_eq!(long.celsius(Millis::from_secs(100), Millis(100)), None);
@@ -247,5 +254,25 @@ mod tests {
         let one = trend(0, 1, |_| 20.0);
         assert!(one.celsius(Millis(400), Millis(500)).is_some());
         assert_eq!(one.change(Millis(400), Millis::ZERO, Millis(500)), None);
+    }
+
+    #[test]
+    fn columns_bring_back_what_they_were_made_of() {
+        let line = trend(10, 4, |t| 30.0 + 4.0 * t);
+        let mut again = Trend::default();
+        assert_eq!(again.recall(&line.columns()), Some(()));
+        assert_eq!(again.means, line.means);
+        assert_eq!(again.recall(&line.columns()[..3]), None, "a column is missing");
+        let mut uneven = line.columns();
+        uneven[2].pop();
+        assert_eq!(again.recall(&uneven), None, "a column is shorter");
+    }
+
+    #[test]
+    fn what_is_forgotten_has_no_slope() {
+        let mut line = trend(10, 10, |t| t);
+        line.forget();
+        assert_eq!(line.slope(Millis(2_000), Millis::ZERO), None);
+        assert_eq!(line.celsius(Millis::ZERO, Millis(500)), None);
     }
 }

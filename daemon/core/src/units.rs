@@ -229,6 +229,12 @@ impl Fraction {
         Self((self.0 * 1000.0).floor() / 1000.0)
     }
 
+    /// The larger of two shares.
+    #[must_use]
+    pub fn max(self, other: Self) -> Self {
+        Self(self.0.max(other.0))
+    }
+
     /// Whether any heat is asked for.
     pub fn is_zero(self) -> bool {
         self.0 <= 0.0
