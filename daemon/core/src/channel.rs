@@ -173,3 +173,59 @@ impl Channel {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A channel that is read every 400 ms; one that is read faster may be silent for half a second.
+    const FLOOR: Millis = Millis(500);
+
+    fn channel() -> Channel {
+        let mut channel = Channel::new("board-top".into(), CelsiusDelta::constant(0.0));
+        channel.period = Millis(400);
+        channel
+    }
+
+    #[test]
+    fn a_reading_is_fresh_for_three_periods() {
+        let mut channel = channel();
+        assert_eq!(channel.quality(Millis(0), FLOOR), Quality::Never);
+        channel.take(Millis(1_000), Sample::Good(Celsius::constant(80.0)));
+        assert_eq!(
+            channel.celsius(Millis(2_200), FLOOR),
+            Some(Celsius::constant(80.0))
+        );
+        assert_eq!(channel.quality(Millis(2_201), FLOOR), Quality::Stale);
+        assert_eq!(channel.celsius(Millis(2_201), FLOOR), None);
+    }
+
+    #[test]
+    fn a_fault_counts_from_its_first_scan() {
+        let mut channel = channel();
+        channel.take(Millis(1_000), Sample::Good(Celsius::constant(80.0)));
+        channel.take(Millis(1_400), Sample::Fault(Fault::Open));
+        channel.take(Millis(1_800), Sample::Fault(Fault::Open));
+        assert_eq!((channel.scans, channel.faults), (3, 2));
+        assert_eq!(channel.fault_since, Some(Millis(1_400)));
+        assert_eq!(channel.celsius(Millis(1_800), FLOOR), None);
+        channel.take(Millis(2_200), Sample::Good(Celsius::constant(81.0)));
+        assert_eq!((channel.faults, channel.fault_since), (0, None));
+    }
+
+    #[test]
+    fn a_quality_is_written_as_what_is_wrong() {
+        for (quality, text) in [
+            (Quality::Good, "good"),
+            (Quality::Stale, "stale"),
+            (Quality::Never, "stale"),
+            (Quality::Fault(Fault::Open), "open"),
+            (Quality::Fault(Fault::Short), "short"),
+            (Quality::Fault(Fault::Range), "range"),
+            (Quality::Fault(Fault::ColdJunction), "cold-junction"),
+            (Quality::Fault(Fault::Device), "device"),
+        ] {
+            assert_eq!(quality.to_string(), text);
+        }
+    }
+}
