@@ -6,6 +6,7 @@ use std::fs;
 use std::os::unix::fs::PermissionsExt as _;
 use std::path::Path;
 
+use benchward_tests::authority::{Authority, For};
 use benchward_tests::broker::{Broker, Message, PACKAGES, free_port};
 use benchward_tests::client::Client;
 use benchward_tests::daemon::Daemon;
@@ -15,7 +16,6 @@ use benchward_tests::programs::{file, system};
 use benchward_tests::recipe::{HOLD, HOLD_NAME};
 use benchward_tests::wait::{wait_for, wait_until};
 use jsonschema::Validator;
-use rcgen::{BasicConstraints, CertificateParams, DnType, ExtendedKeyUsagePurpose, IsCa, Issuer, KeyPair};
 use serde_json::{Value, json};
 
 const STATION: &str = "bench-1";
@@ -356,35 +356,6 @@ fn no_message_starts_heat_raises_a_limit_or_lifts_a_trip() {
     journalled(&client, &["bench-1/start", "nothing can be asked for there"]);
 }
 
-/// Who signs certificates.
-struct Authority(Issuer<'static, KeyPair>);
-
-impl Authority {
-    /// A new one; its own certificate is in `NAME.pem`.
-    fn new(place: &Place, name: &str) -> Self {
-        let key = KeyPair::generate().expect("a key");
-        let mut params = CertificateParams::new(Vec::<String>::new()).expect("no names");
-        params.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
-        params.distinguished_name.push(DnType::CommonName, name);
-        let certificate = params.self_signed(&key).expect("a certificate");
-        fs::write(place.path(&format!("{name}.pem")), certificate.pem()).expect("ours");
-        Self(Issuer::new(params, key))
-    }
-
-    /// Signs a certificate for `name`: `NAME.pem`, and its key in `NAME.key`.
-    fn sign(&self, place: &Place, name: &str, purpose: ExtendedKeyUsagePurpose) {
-        let key = KeyPair::generate().expect("a key");
-        let mut params = CertificateParams::new(vec!["localhost".to_owned()]).expect("a name");
-        params.distinguished_name.push(DnType::CommonName, name);
-        params.extended_key_usages.push(purpose);
-        let certificate = params.signed_by(&key, &self.0).expect("a certificate");
-        fs::write(place.path(&format!("{name}.pem")), certificate.pem()).expect("ours");
-        let file = place.path(&format!("{name}.key"));
-        fs::write(&file, key.serialize_pem()).expect("ours");
-        allow(&file, 0o600);
-    }
-}
-
 fn allow(file: &Path, mode: u32) {
     fs::set_permissions(file, fs::Permissions::from_mode(mode)).expect("ours");
 }
@@ -394,9 +365,10 @@ fn tls_asks_for_the_right_authority_and_certificate() {
     let place = Place::new();
     let ours = Authority::new(&place, "ours");
     let theirs = Authority::new(&place, "theirs");
-    ours.sign(&place, "broker", ExtendedKeyUsagePurpose::ServerAuth);
-    ours.sign(&place, "lab", ExtendedKeyUsagePurpose::ClientAuth);
-    theirs.sign(&place, "stranger", ExtendedKeyUsagePurpose::ClientAuth);
+    ours.sign(&place, "broker", For::Servers);
+    ours.sign(&place, "lab", For::Clients);
+    theirs.sign(&place, "stranger", For::Clients);
+    ours.sign(&place, "other-broker", For::Servers);
     let (port, tls) = (free_port(), free_port());
     let path = |name: &str| place.path(name).display().to_string();
     // One door for the lab, and one without TLS for who looks at what came through it.
@@ -423,14 +395,33 @@ fn tls_asks_for_the_right_authority_and_certificate() {
         );
         place.configure("", &(place.simulated(STATION, "") + &section));
     };
-    for (what, authority, client) in [
-        ("a broker of another authority", "theirs", Some("lab")),
-        ("no certificate", "ours", None),
-        ("a certificate of another authority", "ours", Some("stranger")),
+    let wants = "`certificate_file`";
+    for (what, authority, client, says) in [
+        (
+            "a broker of another authority",
+            "theirs",
+            Some("lab"),
+            "doesn't come from the authority in `ca_file`",
+        ),
+        ("no certificate", "ours", None, wants),
+        (
+            "a certificate of another authority",
+            "ours",
+            Some("stranger"),
+            wants,
+        ),
+        ("a certificate for brokers", "ours", Some("other-broker"), wants),
     ] {
         configure(authority, client);
         let mut daemon = Daemon::start(&place);
-        wait_until(what, || daemon.log().contains("tried again"));
+        let said = wait_for(what, || {
+            let log = daemon.log();
+            let mut lines = log.lines();
+            let line = lines.find(|line| line.contains("MQTT: connection") && line.contains("tried again"));
+            line.map(str::to_owned)
+        });
+        println!("{what}: {said}");
+        assert!(said.contains(says), "{what}: {said}");
         assert!(!daemon.log().contains("MQTT: connected"), "{what}");
         daemon.client().wait_ready(&[STATION]);
         daemon.terminate();

@@ -5,6 +5,7 @@
 //! measured on `CLOCK_MONOTONIC`, at the driver's end.
 
 pub mod attack;
+pub mod authority;
 pub mod broker;
 pub mod browser;
 pub mod bus;

@@ -13,6 +13,7 @@
 //! * [`backfill`]: recorded readings in order behind a cursor that moves on acknowledgement only; knows nothing of MQTT.
 //! * [`connection`]: one client and one event loop per connection, thrown away with it: nothing that matters waits inside the
 //!   client. Credentials, certificates, back-off, stalls.
+//! * [`tls`]: why a broker and a lab don't trust each other, in words.
 //! * [`window`]: acknowledgements matched to what was sent.
 //! * [`inbound`]: the little that may be asked for by message, and what becomes of all else.
 
@@ -21,6 +22,7 @@ pub(crate) mod connection;
 mod history;
 mod inbound;
 mod live;
+pub(crate) mod tls;
 mod window;
 
 use std::sync::Arc;
