@@ -47,6 +47,7 @@ fn schema_of(topic: &str) -> &str {
         ["benchward", "larkfield", what] | ["benchward", "larkfield", _, what] => what,
         ["benchward", "larkfield", _, "channel", _] => "channel",
         ["benchward", "larkfield", _, "history", "run" | "outside"] => "history",
+        ["benchward", "larkfield", _, "history", "trip"] => "history-trip",
         _ => panic!("a topic that nobody documented: {topic}"),
     }
 }
@@ -82,6 +83,19 @@ fn every_message_is_what_its_schema_says() {
     fault::cause(&place.control("bench-2"), r#"{"kind":"heater-stuck-on"}"#);
     client.wait_for_trip("bench-2", "heat-stuck-on");
     came("alarm", "an alarm", &|message| message.payload["alarm"] == true);
+    came("bench-2/state", "a trip in words", &|message| {
+        message.payload["interlocks"]
+            .as_array()
+            .is_some_and(|interlocks| {
+                interlocks.iter().any(|one| {
+                    one["interlock"] == "heat-stuck-on"
+                        && one["text"].as_str().is_some_and(|text| text.contains("limit"))
+                })
+            })
+    });
+    came("bench-1/control", "heat towards a target", &|message| {
+        message.payload["target_celsius"].is_number() && message.payload["heat"].as_f64() > Some(0.0)
+    });
     fault::cause(&place.control(STATION), r#"{"kind":"open","input":"tc1"}"#);
     came("bench-1/run", "an outcome", &|message| {
         message.payload["outcome"] == "tripped"
@@ -139,8 +153,17 @@ fn every_message_is_what_its_schema_says() {
             json!({"celsius": 24, "quality": "good", "heat": 0, "run": null, "time": "yesterday"}),
         ),
         (
+            "control",
+            json!({"celsius": 24, "target_celsius": null, "heat": 1.5, "run": null, "time": "2026-11-25T10:00:00.000Z"}),
+        ),
+        (
             "history",
             json!({"station": "bench-1", "run": 1, "first": 0, "channels": ["a"], "rows": []}),
+        ),
+        (
+            "history-trip",
+            json!({"n": 0, "interlock": "stop", "standing": "tripped", "run": null, "text": "", "late": false,
+                   "time": "2026-11-25T10:00:00.000Z"}),
         ),
         (
             "run",
@@ -149,6 +172,47 @@ fn every_message_is_what_its_schema_says() {
     ] {
         assert!(!schemas[name].is_valid(&wrong), "{name} takes {wrong}");
     }
+}
+
+#[test]
+fn who_comes_late_hears_how_the_last_run_ended() {
+    let place = Place::new();
+    let broker = Broker::start(&place);
+    place.configure("", &(place.simulated(STATION, "") + &broker.section()));
+    let mut daemon = Daemon::start(&place);
+    let client = daemon.client();
+    client.wait_ready(&[STATION]);
+    client.put_recipe(HOLD).expect("a recipe");
+    let run = start_run(&client, STATION);
+    client
+        .ask(STATION, async |station| station.stop().await)
+        .expect("the owner may");
+    wait_until("the record is closed", || client.station(STATION).run.is_none());
+    let kept = || {
+        let late = broker.subscribe_as(&["-t", "benchward/+/+/run"]);
+        let first = wait_for("what is kept of the run", || {
+            late.look(|messages| messages.first().cloned())
+        });
+        assert!(first.retained);
+        first.payload
+    };
+    let is_over = |payload: &Value| payload["run"] == run && payload["outcome"] == "stopped";
+    wait_until("its outcome, after its phases", || is_over(&kept()));
+    // A broker that has forgotten it, or was away when it ended, has it again from the archive.
+    daemon.terminate();
+    publish_kept(&broker, "bench-1/run", r#"{"run":1,"phase":"cooldown"}"#);
+    let _daemon = Daemon::start(&place);
+    wait_until("its outcome, from the archive", || is_over(&kept()));
+}
+
+/// Puts a retained message where the lab would.
+fn publish_kept(broker: &Broker, topic: &str, payload: &str) {
+    let status = system("mosquitto_pub", PACKAGES)
+        .args(["-V", "5", "-h", "127.0.0.1", "-p", &broker.port().to_string()])
+        .args(["-q", "1", "-r", "-m", payload, "-t"])
+        .arg(format!("benchward/larkfield/{topic}"))
+        .status();
+    assert!(status.expect("mosquitto_pub can be started").success(), "{topic}");
 }
 
 #[test]
