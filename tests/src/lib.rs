@@ -13,6 +13,7 @@ pub mod client;
 pub mod clock;
 pub mod command;
 pub mod daemon;
+pub mod dashboard;
 pub mod fault;
 pub mod history;
 pub mod load;
