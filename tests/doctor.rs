@@ -4,6 +4,7 @@ use std::fs;
 use std::os::unix::fs::PermissionsExt as _;
 use std::process::Stdio;
 
+use benchward_tests::authority::{Authority, For};
 use benchward_tests::broker::{Broker, free_port};
 use benchward_tests::command::{Done, benchward};
 use benchward_tests::daemon::Daemon;
@@ -147,6 +148,37 @@ fn a_configuration_with_mistakes_is_told_and_the_rest_is_looked_at() {
         missing.stdout.contains("WRONG  configuration") && missing.stdout.contains("-> name the file"),
         "{missing:?}"
     );
+}
+
+#[test]
+fn a_broker_that_wants_a_certificate_is_told_from_one_that_is_not_there() {
+    let place = Place::new();
+    let ours = Authority::new(&place, "ours");
+    ours.sign(&place, "broker", For::Servers);
+    ours.sign(&place, "larkfield", For::Clients);
+    let port = free_port();
+    let path = |name: &str| place.path(name).display().to_string();
+    let _broker = Broker::start_as(
+        &place,
+        port,
+        &format!(
+            "user root\nallow_anonymous true\nlistener {port} 127.0.0.1\ncafile {}\ncertfile {}\nkeyfile {}\nrequire_certificate true\n",
+            path("ours.pem"),
+            path("broker.pem"),
+            path("broker.key")
+        ),
+    );
+    let configure = |client: &str| {
+        let section =
+            format!("\n[mqtt]\nbroker = \"mqtts://localhost:{port}\"\nca_file = \"ours.pem\"\n{client}");
+        place.configure("", &(place.simulated("bench-1", "") + &section));
+    };
+    configure("");
+    let (_, checks) = doctor(&place);
+    says(&checks, "broker", None, "wrong", "come to no connection");
+    configure("certificate_file = \"larkfield.pem\"\nkey_file = \"larkfield.key\"\n");
+    let (_, checks) = doctor(&place);
+    says(&checks, "broker", None, "ok", "lets the lab in");
 }
 
 #[test]

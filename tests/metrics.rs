@@ -189,6 +189,16 @@ fn a_prometheus_server_scrapes_answers_and_raises_the_alert_for_a_trip() {
         |_| true,
     );
     assert_eq!(alert["station"], "bench-1");
+
+    // Every panel that deploy/dashboards recommends has something to show: a channel is lost and a trip stands by now.
+    let readme = std::fs::read_to_string(file("../deploy/dashboards/README.md")).expect("the README");
+    let (_, panels) = readme.split_once("```promql\n").expect("the queries");
+    let (panels, _) = panels.split_once("```").expect("their end");
+    let queries: Vec<&str> = panels.lines().filter(|line| !line.starts_with('#')).collect();
+    assert!(queries.len() > 8, "{queries:?}");
+    for query in queries {
+        wait_until(query, || !server.query(query).is_empty());
+    }
 }
 
 #[test]

@@ -6,6 +6,7 @@ use std::fs;
 use std::os::unix::fs::PermissionsExt as _;
 use std::path::Path;
 
+use benchward_tests::authority::{Authority, For};
 use benchward_tests::broker::{Broker, Message, PACKAGES, free_port};
 use benchward_tests::client::Client;
 use benchward_tests::daemon::Daemon;
@@ -15,7 +16,6 @@ use benchward_tests::programs::{file, system};
 use benchward_tests::recipe::{HOLD, HOLD_NAME};
 use benchward_tests::wait::{wait_for, wait_until};
 use jsonschema::Validator;
-use rcgen::{BasicConstraints, CertificateParams, DnType, ExtendedKeyUsagePurpose, IsCa, Issuer, KeyPair};
 use serde_json::{Value, json};
 
 const STATION: &str = "bench-1";
@@ -47,6 +47,7 @@ fn schema_of(topic: &str) -> &str {
         ["benchward", "larkfield", what] | ["benchward", "larkfield", _, what] => what,
         ["benchward", "larkfield", _, "channel", _] => "channel",
         ["benchward", "larkfield", _, "history", "run" | "outside"] => "history",
+        ["benchward", "larkfield", _, "history", "trip"] => "history-trip",
         _ => panic!("a topic that nobody documented: {topic}"),
     }
 }
@@ -82,6 +83,19 @@ fn every_message_is_what_its_schema_says() {
     fault::cause(&place.control("bench-2"), r#"{"kind":"heater-stuck-on"}"#);
     client.wait_for_trip("bench-2", "heat-stuck-on");
     came("alarm", "an alarm", &|message| message.payload["alarm"] == true);
+    came("bench-2/state", "a trip in words", &|message| {
+        message.payload["interlocks"]
+            .as_array()
+            .is_some_and(|interlocks| {
+                interlocks.iter().any(|one| {
+                    one["interlock"] == "heat-stuck-on"
+                        && one["text"].as_str().is_some_and(|text| text.contains("limit"))
+                })
+            })
+    });
+    came("bench-1/control", "heat towards a target", &|message| {
+        message.payload["target_celsius"].is_number() && message.payload["heat"].as_f64() > Some(0.0)
+    });
     fault::cause(&place.control(STATION), r#"{"kind":"open","input":"tc1"}"#);
     came("bench-1/run", "an outcome", &|message| {
         message.payload["outcome"] == "tripped"
@@ -139,8 +153,17 @@ fn every_message_is_what_its_schema_says() {
             json!({"celsius": 24, "quality": "good", "heat": 0, "run": null, "time": "yesterday"}),
         ),
         (
+            "control",
+            json!({"celsius": 24, "target_celsius": null, "heat": 1.5, "run": null, "time": "2026-11-25T10:00:00.000Z"}),
+        ),
+        (
             "history",
             json!({"station": "bench-1", "run": 1, "first": 0, "channels": ["a"], "rows": []}),
+        ),
+        (
+            "history-trip",
+            json!({"n": 0, "interlock": "stop", "standing": "tripped", "run": null, "text": "", "late": false,
+                   "time": "2026-11-25T10:00:00.000Z"}),
         ),
         (
             "run",
@@ -149,6 +172,47 @@ fn every_message_is_what_its_schema_says() {
     ] {
         assert!(!schemas[name].is_valid(&wrong), "{name} takes {wrong}");
     }
+}
+
+#[test]
+fn who_comes_late_hears_how_the_last_run_ended() {
+    let place = Place::new();
+    let broker = Broker::start(&place);
+    place.configure("", &(place.simulated(STATION, "") + &broker.section()));
+    let mut daemon = Daemon::start(&place);
+    let client = daemon.client();
+    client.wait_ready(&[STATION]);
+    client.put_recipe(HOLD).expect("a recipe");
+    let run = start_run(&client, STATION);
+    client
+        .ask(STATION, async |station| station.stop().await)
+        .expect("the owner may");
+    wait_until("the record is closed", || client.station(STATION).run.is_none());
+    let kept = || {
+        let late = broker.subscribe_as(&["-t", "benchward/+/+/run"]);
+        let first = wait_for("what is kept of the run", || {
+            late.look(|messages| messages.first().cloned())
+        });
+        assert!(first.retained);
+        first.payload
+    };
+    let is_over = |payload: &Value| payload["run"] == run && payload["outcome"] == "stopped";
+    wait_until("its outcome, after its phases", || is_over(&kept()));
+    // A broker that has forgotten it, or was away when it ended, has it again from the archive.
+    daemon.terminate();
+    publish_kept(&broker, "bench-1/run", r#"{"run":1,"phase":"cooldown"}"#);
+    let _daemon = Daemon::start(&place);
+    wait_until("its outcome, from the archive", || is_over(&kept()));
+}
+
+/// Puts a retained message where the lab would.
+fn publish_kept(broker: &Broker, topic: &str, payload: &str) {
+    let status = system("mosquitto_pub", PACKAGES)
+        .args(["-V", "5", "-h", "127.0.0.1", "-p", &broker.port().to_string()])
+        .args(["-q", "1", "-r", "-m", payload, "-t"])
+        .arg(format!("benchward/larkfield/{topic}"))
+        .status();
+    assert!(status.expect("mosquitto_pub can be started").success(), "{topic}");
 }
 
 #[test]
@@ -356,35 +420,6 @@ fn no_message_starts_heat_raises_a_limit_or_lifts_a_trip() {
     journalled(&client, &["bench-1/start", "nothing can be asked for there"]);
 }
 
-/// Who signs certificates.
-struct Authority(Issuer<'static, KeyPair>);
-
-impl Authority {
-    /// A new one; its own certificate is in `NAME.pem`.
-    fn new(place: &Place, name: &str) -> Self {
-        let key = KeyPair::generate().expect("a key");
-        let mut params = CertificateParams::new(Vec::<String>::new()).expect("no names");
-        params.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
-        params.distinguished_name.push(DnType::CommonName, name);
-        let certificate = params.self_signed(&key).expect("a certificate");
-        fs::write(place.path(&format!("{name}.pem")), certificate.pem()).expect("ours");
-        Self(Issuer::new(params, key))
-    }
-
-    /// Signs a certificate for `name`: `NAME.pem`, and its key in `NAME.key`.
-    fn sign(&self, place: &Place, name: &str, purpose: ExtendedKeyUsagePurpose) {
-        let key = KeyPair::generate().expect("a key");
-        let mut params = CertificateParams::new(vec!["localhost".to_owned()]).expect("a name");
-        params.distinguished_name.push(DnType::CommonName, name);
-        params.extended_key_usages.push(purpose);
-        let certificate = params.signed_by(&key, &self.0).expect("a certificate");
-        fs::write(place.path(&format!("{name}.pem")), certificate.pem()).expect("ours");
-        let file = place.path(&format!("{name}.key"));
-        fs::write(&file, key.serialize_pem()).expect("ours");
-        allow(&file, 0o600);
-    }
-}
-
 fn allow(file: &Path, mode: u32) {
     fs::set_permissions(file, fs::Permissions::from_mode(mode)).expect("ours");
 }
@@ -394,9 +429,10 @@ fn tls_asks_for_the_right_authority_and_certificate() {
     let place = Place::new();
     let ours = Authority::new(&place, "ours");
     let theirs = Authority::new(&place, "theirs");
-    ours.sign(&place, "broker", ExtendedKeyUsagePurpose::ServerAuth);
-    ours.sign(&place, "lab", ExtendedKeyUsagePurpose::ClientAuth);
-    theirs.sign(&place, "stranger", ExtendedKeyUsagePurpose::ClientAuth);
+    ours.sign(&place, "broker", For::Servers);
+    ours.sign(&place, "lab", For::Clients);
+    theirs.sign(&place, "stranger", For::Clients);
+    ours.sign(&place, "other-broker", For::Servers);
     let (port, tls) = (free_port(), free_port());
     let path = |name: &str| place.path(name).display().to_string();
     // One door for the lab, and one without TLS for who looks at what came through it.
@@ -423,14 +459,33 @@ fn tls_asks_for_the_right_authority_and_certificate() {
         );
         place.configure("", &(place.simulated(STATION, "") + &section));
     };
-    for (what, authority, client) in [
-        ("a broker of another authority", "theirs", Some("lab")),
-        ("no certificate", "ours", None),
-        ("a certificate of another authority", "ours", Some("stranger")),
+    let wants = "`certificate_file`";
+    for (what, authority, client, says) in [
+        (
+            "a broker of another authority",
+            "theirs",
+            Some("lab"),
+            "doesn't come from the authority in `ca_file`",
+        ),
+        ("no certificate", "ours", None, wants),
+        (
+            "a certificate of another authority",
+            "ours",
+            Some("stranger"),
+            wants,
+        ),
+        ("a certificate for brokers", "ours", Some("other-broker"), wants),
     ] {
         configure(authority, client);
         let mut daemon = Daemon::start(&place);
-        wait_until(what, || daemon.log().contains("tried again"));
+        let said = wait_for(what, || {
+            let log = daemon.log();
+            let mut lines = log.lines();
+            let line = lines.find(|line| line.contains("MQTT: connection") && line.contains("tried again"));
+            line.map(str::to_owned)
+        });
+        println!("{what}: {said}");
+        assert!(said.contains(says), "{what}: {said}");
         assert!(!daemon.log().contains("MQTT: connected"), "{what}");
         daemon.client().wait_ready(&[STATION]);
         daemon.terminate();

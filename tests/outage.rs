@@ -1,5 +1,5 @@
 //! The broker is away, dies, refuses, or the network in between goes wrong: a subscriber whose session lasts ends with every
-//! recorded reading of every run, to the bit, and the daemon's memory stays as it was.
+//! recorded reading of every run, to the bit, and every trip, and the daemon's memory stays as it was.
 //!
 //! Labs run faster than time, so that seconds are minutes of readings.
 
@@ -9,7 +9,7 @@ use benchward_tests::broker::{Broker, Subscriber, section_at};
 use benchward_tests::client::Client;
 use benchward_tests::clock::wall_of;
 use benchward_tests::daemon::Daemon;
-use benchward_tests::history::{Told, missing};
+use benchward_tests::history::{Told, missing, trips};
 use benchward_tests::place::Place;
 use benchward_tests::proxy::Proxy;
 use benchward_tests::recipe::{HOLD, HOLD_NAME};
@@ -100,16 +100,26 @@ impl Shop {
         let rows = |run: &u64| self.client.readings(*run).len();
         let recorded: usize = self.runs.iter().map(rows).sum();
         self.wait_for_more(recorded - 1);
+        let journal = self.client.journal();
+        let trips = || self.keeper.look(|messages| trips(messages, &journal));
+        wait_within(PATIENCE, "the trips", || trips().1.is_empty().then_some(()));
+        let journalled = trips();
+        assert!(
+            journalled.0 >= STATIONS.len(),
+            "each was stopped, which is a trip"
+        );
         let memory = self.daemon.memory_mb();
         self.daemon.terminate();
         let told = self.keeper.look(Told::of);
         let (rows, missing) = missing(&told, &self.place.archive());
         println!(
-            "\n{what}: {rows} rows recorded, {} came, {} of them again, {} out of order, missing {}; memory at the end {memory:.1} MB",
+            "\n{what}: {rows} rows recorded, {} came, {} of them again, {} out of order, missing {}; {} trips and what became of them; \
+             memory at the end {memory:.1} MB",
             told.len(),
             told.again,
             told.out_of_order,
-            missing.len()
+            missing.len(),
+            journalled.0
         );
         assert!(rows > 500, "so few rows prove nothing: {rows}");
         assert!(
@@ -338,4 +348,48 @@ fn a_daemon_that_is_killed_while_it_fills_a_gap_goes_on_where_it_was() {
     // The runs were lost with the first death; their readings are not.
     shop.client.wait_ready(&STATIONS);
     shop.close("killed three times in the gap");
+}
+
+#[test]
+fn a_trip_while_nobody_could_hear_it_comes_with_its_own_time() {
+    let mut shop = shop("");
+    shop.wait_for_more(600);
+    let trip = |shop: &Shop, station: &str| {
+        shop.client
+            .ask(station, async |station| station.stop().await)
+            .expect("the owner may");
+        shop.client.wait_for_trip(station, "stop");
+    };
+    let came = |shop: &Shop, station: &str, what: &str, late: bool| {
+        shop.keeper.wait_for(
+            &format!("benchward/larkfield/{station}/history/trip"),
+            what,
+            |message| message.payload["standing"] == "tripped" && message.payload["late"] == late,
+        )
+    };
+    trip(&shop, "bench-1");
+    came(&shop, "bench-1", "a trip that everybody could hear", false);
+    // A clean end: what was acknowledged until then is known from there on.
+    shop.daemon.terminate();
+    shop.daemon = start(&shop.place);
+    shop.client = shop.daemon.client();
+    shop.client.wait_ready(&STATIONS);
+    shop.broker.end(Signal::TERM);
+    trip(&shop, "bench-2");
+    // And nobody is left who remembers it but the disk.
+    shop.daemon.kill();
+    shop.daemon = start(&shop.place);
+    shop.client = shop.daemon.client();
+    shop.broker.again();
+    let told = came(&shop, "bench-2", "a trip that nobody could hear", true);
+    assert!(!told.retained, "{told:?}");
+    let again = shop.keeper.look(|messages| {
+        let first = messages.iter().filter(|message| {
+            message.topic == "benchward/larkfield/bench-1/history/trip"
+                && message.payload["standing"] == "tripped"
+        });
+        first.count()
+    });
+    assert_eq!(again, 1, "what was acknowledged long before doesn't come again");
+    shop.close("a trip during an outage, then a kill");
 }

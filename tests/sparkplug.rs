@@ -7,6 +7,7 @@ use std::time::{Duration, Instant};
 
 use benchward_sparkplug::edge_node::{BD_SEQ, REBIRTH};
 use benchward_sparkplug::payload::{self, Payload};
+use benchward_tests::authority::{Authority, For};
 use benchward_tests::broker::{Broker, free_port};
 use benchward_tests::clock::{wall_ms, wall_of};
 use benchward_tests::daemon::Daemon;
@@ -500,6 +501,7 @@ fn a_connection_begins_and_ends_as_the_specification_wants() {
         let expected = [
             "spBv1.0/STATE/line-host",
             "spBv1.0/rework/DCMD/larkfield/+",
+            "spBv1.0/rework/NBIRTH/larkfield",
             "spBv1.0/rework/NCMD/larkfield",
         ];
         assert_eq!(
@@ -747,6 +749,113 @@ fn a_broker_that_says_nothing_delays_no_end() {
     );
 }
 
+/// With certificates in place of passwords, the session comes to the right broker from the right lab, and where it doesn't,
+/// the log says which file to look at.
+#[test]
+fn certificates_let_the_right_lab_in_at_the_right_broker() {
+    let place = Place::new();
+    let ours = Authority::new(&place, "ours");
+    let theirs = Authority::new(&place, "theirs");
+    ours.sign(&place, "broker", For::Servers);
+    ours.sign(&place, "larkfield", For::Clients);
+    theirs.sign(&place, "stranger", For::Clients);
+    let (tls, plain) = (free_port(), free_port());
+    let path = |name: &str| place.path(name).display().to_string();
+    // The lab is who its certificate says. A second door without TLS is for who hears what came through.
+    let rules = place.path("rules");
+    std::fs::write(
+        &rules,
+        "topic read spBv1.0/#\nuser larkfield\ntopic readwrite spBv1.0/#\n",
+    )
+    .expect("the folder is ours");
+    let broker = Broker::start_as(
+        &place,
+        plain,
+        &format!(
+            "user root\nper_listener_settings true\nlistener {plain} 127.0.0.1\nallow_anonymous true\nlistener {tls} 127.0.0.1\n\
+             allow_anonymous false\nacl_file {}\ncafile {}\ncertfile {}\nkeyfile {}\nrequire_certificate true\n\
+             use_identity_as_username true\n",
+            rules.display(),
+            path("ours.pem"),
+            path("broker.pem"),
+            path("broker.key")
+        ),
+    );
+    let heard = Listener::start(&broker);
+    let configure = |authority: &str, client: Option<&str>| {
+        let client = client.map_or_else(String::new, |name| {
+            format!("certificate_file = \"{name}.pem\"\nkey_file = \"{name}.key\"\n")
+        });
+        let mqtt = format!(
+            "\n[mqtt]\nbroker = \"mqtts://localhost:{tls}\"\nplain = false\nca_file = \"{authority}.pem\"\n{client}\
+             sparkplug = {{ group = \"rework\" }}\n"
+        );
+        place.configure("", &(place.simulated("bench-1", "") + &mqtt));
+    };
+    for (authority, client, says) in [
+        (
+            "theirs",
+            Some("larkfield"),
+            "doesn't come from the authority in `ca_file`",
+        ),
+        ("ours", None, "set `certificate_file` and `key_file`"),
+        ("ours", Some("stranger"), "certificate in `certificate_file`"),
+    ] {
+        configure(authority, client);
+        let mut daemon = Daemon::start(&place);
+        wait_until("the refusal in the log", || {
+            let log = daemon.log();
+            log.lines()
+                .any(|line| line.contains("Sparkplug: broker") && line.contains("tried again"))
+        });
+        let log = daemon.log();
+        assert!(log.contains(says), "{client:?} at {authority}: {log}");
+        assert!(!log.contains("Sparkplug: connected"), "{client:?} at {authority}");
+        // The bench is none the worse for it.
+        daemon.client().wait_ready(&["bench-1"]);
+        daemon.terminate();
+        std::fs::remove_file(daemon.log_file()).expect("ours");
+    }
+    assert_eq!(heard.messages().len(), 0, "nothing came from any of them");
+    configure("ours", Some("larkfield"));
+    let mut daemon = Daemon::start(&place);
+    heard.wait_for(0, "births", |raw| raw.device() == Some("bench-1"));
+    daemon.terminate();
+    heard.wait_for(0, "a death", is("NDEATH"));
+}
+
+/// A broker acknowledges nothing of what a lab says here. One whose rules drop it is found out all the same.
+#[test]
+fn births_that_a_broker_drops_are_noticed() {
+    let place = Place::new();
+    let rules = place.path("rules");
+    std::fs::write(
+        &rules,
+        "topic readwrite spBv1.0/#\ntopic deny spBv1.0/rework/NBIRTH/#\n",
+    )
+    .expect("the folder is ours");
+    let port = free_port();
+    let lines = format!(
+        "listener {port} 127.0.0.1\nallow_anonymous true\nuser root\nacl_file {}\n",
+        rules.display()
+    );
+    let broker = Broker::start_as(&place, port, &lines);
+    let heard = Listener::start(&broker);
+    configure(&place, port, "");
+    let daemon = Daemon::start(&place);
+    let client = daemon.client();
+    heard.wait_for(0, "what is not dropped", is("DBIRTH"));
+    wait_until("the broker's silence in the journal", || {
+        client.journal().iter().any(|entry| {
+            entry.kind == "sparkplug"
+                && entry.text.contains("its own birth back")
+                && entry.text.contains("spBv1.0/rework/NBIRTH/larkfield")
+        })
+    });
+    assert!(daemon.log().contains("its own birth back"));
+    assert!(!heard.messages().iter().any(|raw| is("NBIRTH")(raw)));
+}
+
 /// TLS, passwords and access rules, as `deploy/sparkplug` has them.
 #[test]
 fn the_example_of_a_broker_works() {
@@ -854,6 +963,10 @@ fn the_example_of_a_broker_works() {
     assert!(
         !daemon.log().contains("refused by Sparkplug"),
         "nothing came through to be refused"
+    );
+    assert!(
+        !daemon.log().contains("its own birth back"),
+        "nothing that the lab said was dropped"
     );
     let births = heard.messages().iter().filter(|raw| is("NBIRTH")(raw)).count();
     assert_eq!(births, 2);

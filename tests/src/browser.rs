@@ -147,9 +147,16 @@ impl Browser {
     /// # Panics
     /// If it can't be opened.
     pub fn open(&mut self, file: &Path, width: u32, dark: bool) {
+        self.open_at(&format!("file://{}", file.display()), width, dark);
+    }
+
+    /// Opens an address in a window so many pixels wide, and waits until it is loaded.
+    ///
+    /// # Panics
+    /// If it can't be opened.
+    pub fn open_at(&mut self, url: &str, width: u32, dark: bool) {
         self.emulate(width, "", dark);
         self.events.clear();
-        let url = format!("file://{}", file.display());
         let opened = self.ask("Page.navigate", &json!({"url": url}));
         assert!(opened["errorText"].is_null(), "{url}: {opened}");
         while !self

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
+use benchward_api::shapes;
 use benchward_archive::{Cursor, Reader, Series, Value};
 use serde_json::json;
 
@@ -59,6 +60,48 @@ impl Told {
     pub fn is_empty(&self) -> bool {
         self.rows.is_empty()
     }
+}
+
+/// Numbers of the journal's entries that say where an interlock stands, and what is wrong with what was told of them in
+/// `.../history/trip`: those that are missing, that came otherwise than they are kept, or, for the first time, out of order.
+///
+/// # Panics
+/// If a message is not what it should be.
+pub fn trips(messages: &[Message], journal: &[shapes::Entry]) -> (usize, Vec<String>) {
+    let mut told: BTreeMap<u64, &Message> = BTreeMap::new();
+    let mut wrong = Vec::new();
+    for message in messages
+        .iter()
+        .filter(|message| message.topic.ends_with("/history/trip"))
+    {
+        let n = message.payload["n"].as_u64().expect("a number");
+        if told.keys().next_back().is_some_and(|last| n < *last) && !told.contains_key(&n) {
+            wrong.push(format!("entry {n} came after a later one"));
+        }
+        told.insert(n, message);
+    }
+    let mut count = 0;
+    for entry in journal.iter().filter(|entry| {
+        ["trip", "warning", "acknowledged", "reset"].contains(&&*entry.kind)
+            && entry.data["interlock"].is_string()
+    }) {
+        count += 1;
+        let Some(message) = told.get(&entry.n) else {
+            wrong.push(format!("entry {} is missing: {}", entry.n, entry.text));
+            continue;
+        };
+        let station = entry.station.as_deref().expect("a station");
+        let same = message.topic.ends_with(&format!("/{station}/history/trip"))
+            && message.payload["time"] == json!(entry.at)
+            && message.payload["text"] == json!(entry.text)
+            && message.payload["run"] == json!(entry.run)
+            && message.payload["interlock"] == entry.data["interlock"]
+            && message.payload["standing"] == entry.data["standing"];
+        if !same {
+            wrong.push(format!("entry {} came as {message:?}, and is {entry:?}", entry.n));
+        }
+    }
+    (count, wrong)
 }
 
 /// Rows of runs in the archive of a daemon that has ended, and those that were not told, or otherwise.

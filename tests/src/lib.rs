@@ -5,6 +5,7 @@
 //! measured on `CLOCK_MONOTONIC`, at the driver's end.
 
 pub mod attack;
+pub mod authority;
 pub mod broker;
 pub mod browser;
 pub mod bus;
@@ -12,6 +13,7 @@ pub mod client;
 pub mod clock;
 pub mod command;
 pub mod daemon;
+pub mod dashboard;
 pub mod fault;
 pub mod history;
 pub mod load;

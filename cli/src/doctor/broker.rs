@@ -22,7 +22,7 @@ pub(super) async fn look(mqtt: &Mqtt) -> Vec<Finding> {
     let mut findings = Vec::new();
     findings.extend(mqtt.password_file.as_deref().and_then(password_file));
     findings.push(match options(mqtt) {
-        Ok(options) => connect(options, &place).await,
+        Ok(options) => connect(options, &place, mqtt.broker.tls).await,
         Err(text) => Finding::wrong(
             "broker",
             text,
@@ -76,7 +76,7 @@ fn options(mqtt: &Mqtt) -> Result<MqttOptions, String> {
     Ok(options)
 }
 
-async fn connect(options: MqttOptions, place: &str) -> Finding {
+async fn connect(options: MqttOptions, place: &str, tls: bool) -> Finding {
     let login = options
         .credentials()
         .map_or(", without a login".to_owned(), |login| {
@@ -99,7 +99,7 @@ async fn connect(options: MqttOptions, place: &str) -> Finding {
             let _ = tokio::time::timeout(PATIENCE, events.poll()).await;
             Finding::ok("broker", format!("{place} lets the lab in{login}"))
         }
-        Ok(Err(error)) => refused(place, &login, &error),
+        Ok(Err(error)) => refused(place, &login, tls, &error),
         Err(_) => Finding::wrong(
             "broker",
             format!("{place} does not answer within {} s", PATIENCE.as_secs()),
@@ -109,7 +109,7 @@ async fn connect(options: MqttOptions, place: &str) -> Finding {
 }
 
 /// Why not, in words.
-fn refused(place: &str, login: &str, error: &ConnectionError) -> Finding {
+fn refused(place: &str, login: &str, tls: bool, error: &ConnectionError) -> Finding {
     match error {
         ConnectionError::ConnectionRefused(
             ConnectReturnCode::BadUserNamePassword | ConnectReturnCode::NotAuthorized,
@@ -122,6 +122,13 @@ fn refused(place: &str, login: &str, error: &ConnectionError) -> Finding {
             "broker",
             format!("{place} refuses the connection{login}: {code:?}"),
             "see the broker's log",
+        ),
+        // Refused connections come as such in every library; what else comes with TLS is mostly about certificates.
+        other if tls && !other.to_string().contains("refused") => Finding::wrong(
+            "broker",
+            format!("{place} and this lab come to no connection: {other}"),
+            "in [mqtt] `ca_file` has to hold the authority of the broker's certificate, `certificate_file` and `key_file` the lab's own where \
+             the broker wants one, and `broker` the name in its certificate; the daemon's log says which",
         ),
         other => Finding::wrong(
             "broker",

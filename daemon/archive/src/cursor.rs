@@ -125,6 +125,14 @@ pub struct Cursor {
     done: BTreeSet<Series>,
     /// Of the others, how many rows are acknowledged, where there are any.
     rows: BTreeMap<Series, u64>,
+    /// Entries of the journal up to this number are done. Of a consumer of readings, 0.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    entries: u64,
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde hands a reference in")]
+const fn is_zero(number: &u64) -> bool {
+    *number == 0
 }
 
 impl Cursor {
@@ -135,6 +143,19 @@ impl Cursor {
             days_below: day,
             ..Self::default()
         }
+    }
+
+    /// Of a consumer of the journal: entries up to this number are acknowledged.
+    pub fn of_entries(entries: u64) -> Self {
+        Self {
+            entries,
+            ..Self::default()
+        }
+    }
+
+    /// The number of the newest entry of the journal that is acknowledged with all before it; 0: none.
+    pub const fn entries(&self) -> u64 {
+        self.entries
     }
 
     /// From now on with readings outside runs, from that UTC day on, or without.

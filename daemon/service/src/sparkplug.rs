@@ -24,6 +24,7 @@ use tracing::{info, warn};
 
 use crate::bus::Shared;
 use crate::mqtt::backfill::Batch;
+use crate::mqtt::tls::explained;
 use connection::Connection;
 use history::History;
 use picture::Ended;
@@ -55,6 +56,7 @@ pub(crate) async fn publish(
     let mut said = String::new();
     while !*end.borrow() {
         let began = Instant::now();
+        lab.admitted = false;
         let ended = lab.session(&mut history, &mut end).await;
         lab.node.apply(lab.now_ms(), Input::Closed);
         match ended {
@@ -62,6 +64,11 @@ pub(crate) async fn publish(
             Ok(true) => back_off = BACK_OFF_FIRST,
             Ok(false) => {}
             Err(error) => {
+                let error = if lab.admitted {
+                    error
+                } else {
+                    explained(error, &settings)
+                };
                 let text = format!("{error:#}");
                 if text != said {
                     warn!(
@@ -94,6 +101,8 @@ struct Edge<'a> {
     signals: broadcast::Receiver<Signal>,
     ended: Ended,
     told: String,
+    /// The broker has let this connection in.
+    admitted: bool,
 }
 
 impl<'a> Edge<'a> {
@@ -111,6 +120,7 @@ impl<'a> Edge<'a> {
             signals: shared.signals.subscribe(),
             ended: Ended::new(),
             told: String::new(),
+            admitted: false,
         }
     }
 
@@ -188,9 +198,10 @@ impl<'a> Edge<'a> {
     }
 
     /// What a packet means to the edge node.
-    fn heard(&self, packet: Packet) -> Option<Input> {
+    fn heard(&mut self, packet: Packet) -> Option<Input> {
         match packet {
             Packet::ConnAck(_) => {
+                self.admitted = true;
                 info!("Sparkplug: connected to {}", self.settings.broker);
                 Some(Input::Connected)
             }

@@ -31,6 +31,9 @@ pub const REBIRTH: &str = "Node Control/Rebirth";
 /// Between two births of one session, ms: requests that come faster are one request. A host waits seconds before it asks again.
 pub const REBIRTH_APART_MS: u64 = 1_000;
 
+/// A birth that has not come back from the broker after this time, ms, doesn't any more: a round of a slow network.
+pub const ECHO_WITHIN_MS: u64 = 10_000;
+
 /// Longest part of a stranger's text that is shown.
 const SHOWN_CHARS: usize = 60;
 
@@ -167,7 +170,20 @@ pub struct EdgeNode {
     /// A rebirth was asked for and has not come yet: until then no data are sent.
     rebirth: bool,
     born_ms: u64,
+    echo: Echo,
     refusals: Refusals,
+}
+
+/// Whether this connection's birth came back from the broker. Messages of `QoS` 0 are never acknowledged, so that this is the only way to
+/// know of access rules that drop them.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Echo {
+    /// The broker said that it doesn't deliver births to us, so that nothing can be concluded.
+    Unheard,
+    Awaited,
+    Returned,
+    /// It was said that it didn't.
+    Missed,
 }
 
 impl EdgeNode {
@@ -185,6 +201,7 @@ impl EdgeNode {
             aliases: BTreeMap::new(),
             rebirth: false,
             born_ms: 0,
+            echo: Echo::Unheard,
             refusals: Refusals::default(),
         }
     }
@@ -249,9 +266,14 @@ impl EdgeNode {
         self.told.clear();
         self.devices.clear();
         self.rebirth = false;
+        // What was said once is not said again on each connection.
+        if self.echo != Echo::Missed {
+            self.echo = Echo::Unheard;
+        }
     }
 
-    /// What is listened to: commands to the node, commands to its devices, the primary host's state.
+    /// What is listened to: commands to the node, commands to its devices, the primary host's state. Last, and not needed: our own
+    /// births.
     fn topics(&self) -> Vec<String> {
         let Settings { group, node, .. } = &self.settings;
         let mut topics = vec![
@@ -259,12 +281,21 @@ impl EdgeNode {
             topic::of(group, Kind::DCmd, node, Some("+")),
         ];
         topics.extend(self.settings.primary_host.as_deref().map(topic::state));
+        topics.push(self.own_birth());
         topics
     }
 
+    fn own_birth(&self) -> String {
+        topic::of(&self.settings.group, Kind::NBirth, &self.settings.node, None)
+    }
+
     fn subscribed(&mut self, granted: &[bool], out: &mut Vec<Output>) {
-        let refused: Vec<String> = self
-            .topics()
+        let mut needed = self.topics();
+        needed.pop();
+        if granted.get(needed.len()) == Some(&true) && self.echo == Echo::Unheard {
+            self.echo = Echo::Awaited;
+        }
+        let refused: Vec<String> = needed
             .into_iter()
             .enumerate()
             .filter(|(place, _)| !granted.get(*place).copied().unwrap_or(false))
@@ -292,6 +323,10 @@ impl EdgeNode {
             && topic == topic::state(host)
         {
             self.host_said(now_ms, payload, out);
+            return;
+        }
+        if topic == self.own_birth() {
+            self.echo = Echo::Returned;
             return;
         }
         let text = if topic == topic::of(group, Kind::NCmd, node, None) {
@@ -374,6 +409,17 @@ impl EdgeNode {
         let Some((seen_ms, picture)) = self.seen.take() else {
             return;
         };
+        if self.phase == Phase::Born
+            && self.echo == Echo::Awaited
+            && now_ms.abs_diff(self.born_ms) >= ECHO_WITHIN_MS
+        {
+            self.echo = Echo::Missed;
+            let topic = self.own_birth();
+            out.push(Output::Refused(format!(
+                "the broker didn't hand this lab its own birth back. Either its access rules drop what the lab publishes, which it never says of \
+                 messages of Sparkplug's kind, and no host knows this lab; or they don't let it read {topic}. Let it write and read there"
+            )));
+        }
         match self.phase {
             Phase::Waiting if self.settings.primary_host.is_none() || self.host.online => {
                 self.phase = Phase::Born;

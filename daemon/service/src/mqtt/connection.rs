@@ -21,6 +21,8 @@ use tokio::task::JoinHandle;
 use tokio::time::{Instant, sleep, timeout};
 use tracing::{info, warn};
 
+use super::tls::explained;
+
 /// First wait before a connection is tried again; doubles up to [`BACK_OFF_LAST`].
 const BACK_OFF_FIRST: Duration = Duration::from_millis(500);
 /// Longest wait.
@@ -76,7 +78,7 @@ impl Connection {
                     return Ok(connection);
                 }
                 Ok(_) => {}
-                Err(error) => return Err(error),
+                Err(error) => return Err(explained(error, settings)),
             }
         }
     }

@@ -1,4 +1,4 @@
-//! Every recorded reading, in order, once or more, none missing: for those who keep them.
+//! Every recorded reading and every trip, in order, once or more, none missing: for those who keep them.
 //!
 //! On a connection of its own, and never before the live values of a new connection are out. The rows of a run go to
 //! `benchward/LAB/STATION/history/run`, those outside runs (where the configuration asks for them) to
@@ -6,6 +6,8 @@
 //! the message is not retained. They come all the time, a second or two behind; after an outage from where it began, at a
 //! bounded rate. So who keeps readings listens to one topic, and needs to tell nothing apart but what comes twice, by `run`
 //! (or `date`) and the numbers of the rows.
+//!
+//! What the journal says of interlocks goes to `benchward/LAB/STATION/history/trip`, before the readings, which may take their time.
 //!
 //! Several rows a message, since a message a reading would be a hundred times as many of them, and a day's gap hours long.
 //!
@@ -20,11 +22,12 @@ use benchward_archive::{Scan, Series, Wall};
 use benchward_config::{History, Mqtt};
 use serde::Serialize;
 use tokio::sync::watch;
-use tokio::time::{Instant, sleep_until};
+use tokio::time::{Instant, MissedTickBehavior, interval, sleep_until};
 use tracing::{error, warn};
 
 use super::backfill::{Backfill, Batch, Receipt, Wanted};
 use super::connection::{Connection, QOS, again_and_again, is_true, json_properties};
+use super::trips::{self, Trips};
 use super::window::{Answer, Window};
 use crate::bus::Shared;
 
@@ -36,6 +39,8 @@ const MESSAGE_BYTES_MAX: usize = 8 * 1024;
 const BESIDE_PAYLOAD: usize = 512;
 /// Messages in flight. Few, so that a slow broker isn't flooded, and enough that a far one is kept busy: 16 of 8 KiB.
 const WINDOW: u16 = 16;
+/// How often the journal is looked at for trips.
+const LOOK_EVERY: Duration = Duration::from_millis(250);
 /// How long a refusal stands before the same is tried again.
 const AFTER_REFUSAL: Duration = Duration::from_secs(10);
 
@@ -57,6 +62,11 @@ pub(super) async fn publish(
             return error!("MQTT: recorded readings are not published: no thread for them: {error}");
         }
     };
+    let trips = match Trips::start(shared, cursors_lost) {
+        Ok(trips) => tokio::sync::Mutex::new(trips),
+        Err(error) => return error!("MQTT: the history is not published: {error}"),
+    };
+    trips.lock().await.give();
     let until = end.clone();
     let admitted = AtomicBool::new(false);
     again_and_again(", recorded readings", &mut end, &admitted, || {
@@ -64,13 +74,22 @@ pub(super) async fn publish(
             settings,
             shared,
             &backfill,
+            &trips,
             live_is_up.clone(),
             until.clone(),
             &admitted,
         )
     })
     .await;
+    trips.into_inner().give();
     backfill.into_inner().close().await;
+}
+
+/// What was sent and waits for its acknowledgement.
+enum Sent {
+    Rows(Receipt),
+    /// Number of the entry in the journal.
+    Trip(u64),
 }
 
 /// One connection. `Ok` when the daemon ends.
@@ -78,11 +97,12 @@ async fn connection(
     settings: &Mqtt,
     shared: &Shared,
     backfill: &tokio::sync::Mutex<Backfill>,
+    trips: &tokio::sync::Mutex<Trips>,
     mut live_is_up: watch::Receiver<bool>,
     mut end: watch::Receiver<bool>,
     admitted: &AtomicBool,
 ) -> anyhow::Result<()> {
-    let mut backfill = backfill.lock().await;
+    let (mut backfill, mut trips) = (backfill.lock().await, trips.lock().await);
     tokio::select! {
         () = is_true(&mut live_is_up) => {}
         () = is_true(&mut end) => return Ok(()),
@@ -92,14 +112,34 @@ async fn connection(
         opened = Connection::open(settings, client_id, None) => opened?,
         () = is_true(&mut end) => return Ok(()),
     };
+    let before = shared.keep.standing().entries;
     let root = super::root(shared);
     let bytes_max = MESSAGE_BYTES_MAX.min(broker.packet_bytes_max.saturating_sub(BESIDE_PAYLOAD));
     let mut window = Window::new(WINDOW.min(broker.window));
     let mut waiting: std::collections::VecDeque<Message> = std::collections::VecDeque::new();
     let mut refused: Option<Instant> = None;
     let mut said = None;
+    let mut look = interval(LOOK_EVERY);
+    look.set_missed_tick_behavior(MissedTickBehavior::Delay);
     backfill.begin();
+    trips.begin();
     loop {
+        while refused.is_none()
+            && window.has_room()
+            && let Some(entry) = trips.next()
+        {
+            let station = entry.entry.station.as_deref().unwrap_or_default();
+            let sent = broker.client.try_publish_with_properties(
+                format!("{root}/{station}/history/trip"),
+                QOS,
+                false,
+                trips::payload(&entry, before).to_string(),
+                json_properties("history-trip", None),
+            );
+            if sent.is_ok() {
+                window.sent(Sent::Trip(entry.n));
+            }
+        }
         while refused.is_none()
             && window.has_room()
             && let Some(message) = waiting.pop_front()
@@ -112,14 +152,17 @@ async fn connection(
                     .client
                     .try_publish_with_properties(topic, QOS, false, message.payload, properties);
             if sent.is_ok() {
-                window.sent(message.receipt);
+                window.sent(Sent::Rows(message.receipt));
             }
         }
         tokio::select! {
             event = broker.event() => match window.heard(&event?) {
-                Some(Answer::Acknowledged(receipt)) => {
+                Some(Answer::Acknowledged(sent)) => {
                     admitted.store(true, Ordering::Relaxed);
-                    backfill.acknowledge(&receipt);
+                    match sent {
+                        Sent::Rows(receipt) => backfill.acknowledge(&receipt),
+                        Sent::Trip(n) => trips.acknowledge(n),
+                    }
                 }
                 Some(Answer::Refused(_, reason)) => {
                     if said != Some(reason) {
@@ -144,7 +187,9 @@ async fn connection(
             () = sleep_until(refused.unwrap_or_else(Instant::now)), if refused.is_some() => {
                 refused = None;
                 backfill.begin();
+                trips.begin();
             }
+            _ = look.tick() => trips.look().await,
             () = is_true(&mut end) => {
                 broker.close().await;
                 return Ok(());

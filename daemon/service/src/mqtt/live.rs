@@ -12,7 +12,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use benchward_api::shapes;
-use benchward_archive::Wall;
+use benchward_archive::{Query, Wall};
 use benchward_config::{Live, Mqtt, Pace};
 use benchward_core::units::Millis;
 use benchward_core::{LabView, Signal, StationId};
@@ -32,8 +32,12 @@ use crate::bus::Shared;
 const LOOK_EVERY: (Duration, Duration) = (Duration::from_millis(100), Duration::from_millis(250));
 /// A value is kept by the broker for so many of its heartbeats: a late subscriber doesn't see what nobody vouches for any more.
 const EXPIRES_AFTER_HEARTBEATS: u32 = 3;
+/// The heat beside the control temperature is said anew when it has moved so far, of full power.
+const DEADBAND_HEAT: f64 = 0.03;
 /// Events that may wait for the broker: every interlock of a large lab at once.
 const EVENTS_MAX: usize = 1_000;
+/// So many of the newest runs are looked through for the last one of each station.
+const RUNS_LOOKED_AT: usize = 500;
 /// The history may begin this long after a connection at the latest, though the first live values are not all out: a broker
 /// that is so slow is never done with them.
 const FIRST_WITHIN: Duration = Duration::from_secs(10);
@@ -93,6 +97,7 @@ async fn connection(
     let mut look = interval(look_every(&settings.live));
     look.set_missed_tick_behavior(MissedTickBehavior::Delay);
     let mut teller = Teller::new(broker.client.clone(), root, broker.window, settings.live);
+    teller.outcomes = last_outcomes(shared).await;
     let began = Instant::now();
     teller.event("online".into(), "online", true, Value::Bool(true));
     loop {
@@ -127,6 +132,29 @@ async fn connection(
     }
 }
 
+/// How the last run of each station ended, as far as the archive's newest runs say.
+async fn last_outcomes(shared: &Shared) -> BTreeMap<String, Value> {
+    let reader = shared.reader.clone();
+    let newest = Query {
+        limit: RUNS_LOOKED_AT,
+        ..Query::default()
+    };
+    let Ok(Ok(runs)) = tokio::task::spawn_blocking(move || reader.runs(&newest)).await else {
+        // What is not known is not said; the archive's troubles are told elsewhere.
+        return BTreeMap::new();
+    };
+    let mut outcomes = BTreeMap::new();
+    for run in runs {
+        if let Some(outcome) = run.outcome {
+            let time = run.ended.unwrap_or(run.started).to_string();
+            outcomes
+                .entry(run.station)
+                .or_insert_with(|| json!({ "run": run.run, "outcome": outcome.name(), "time": time }));
+        }
+    }
+    outcomes
+}
+
 /// As often as the fastest pace asks for.
 fn look_every(live: &Live) -> Duration {
     let fastest = live.run.apart.min(live.idle.apart);
@@ -158,6 +186,9 @@ struct Teller {
     values: BTreeMap<String, Message>,
     turn: VecDeque<String>,
     events: VecDeque<(String, Message)>,
+    /// How the newest run of a station ended, until that is what the broker keeps: said once the run's record is closed, since until
+    /// then its phase is.
+    outcomes: BTreeMap<String, Value>,
     /// Events that were left out since that was last said.
     left_out: u64,
     looked: bool,
@@ -175,6 +206,7 @@ impl Teller {
             values: BTreeMap::new(),
             turn: VecDeque::new(),
             events: VecDeque::new(),
+            outcomes: BTreeMap::new(),
             left_out: 0,
             looked: false,
             refused: false,
@@ -265,6 +297,15 @@ impl Teller {
         self.send();
     }
 
+    /// How a run ended. What still waits on its topic is of before.
+    fn outcome(&mut self, station: &str, run: Value) {
+        let topic = format!("{station}/run");
+        self.values.remove(&topic);
+        self.turn.retain(|waiting| *waiting != topic);
+        self.said.remove(&topic);
+        self.event(topic, "run", true, run);
+    }
+
     /// A state: published when it changes, and at its heartbeat. `time` isn't part of what is compared.
     fn state(&mut self, topic: String, schema: &'static str, value: Value, time: &str, expires: bool) {
         let heartbeat = Duration::from_millis(self.live.state_heartbeat.0);
@@ -278,20 +319,22 @@ impl Teller {
         }
     }
 
-    /// A channel: published when it has moved beyond the deadband or changed its quality, never faster than its pace, and at
-    /// its heartbeat.
-    fn channel(&mut self, topic: String, value: Value, time: &str, pace: &Pace) {
+    /// A channel, or the control temperature: published when it has moved beyond the deadband or changed its quality, never
+    /// faster than its pace, and at its heartbeat.
+    fn temperature(&mut self, topic: String, schema: &'static str, value: Value, time: &str, pace: &Pace) {
         let (apart, heartbeat) = (
             Duration::from_millis(pace.apart.0),
             Duration::from_millis(pace.heartbeat.0),
         );
         let due = self.said.get(&topic).is_none_or(|said| {
             let elapsed = said.at.elapsed();
-            elapsed >= heartbeat || (elapsed >= apart && has_moved(&said.value, &value, pace))
+            let moved = has_moved(&said.value, &value, pace)
+                || (schema == "control" && heat_has_moved(&said.value, &value));
+            elapsed >= heartbeat || (elapsed >= apart && moved)
         });
         if due {
             let expires = Some(heartbeat * EXPIRES_AFTER_HEARTBEATS);
-            self.say(topic, "channel", value, time, expires);
+            self.say(topic, schema, value, time, expires);
         }
     }
 
@@ -342,6 +385,11 @@ impl Teller {
                 .filter(|interlock| matches!(&*interlock.standing, "tripped" | "acknowledged"))
                 .map(|interlock| &*interlock.interlock)
                 .collect();
+            let not_clear: Vec<&shapes::Interlock> = shape
+                .interlocks
+                .iter()
+                .filter(|interlock| interlock.standing != "clear")
+                .collect();
             let state = json!({
                 "station": name,
                 "phase": shape.phase,
@@ -351,6 +399,9 @@ impl Teller {
                 "heating": shape.target_celsius.is_some(),
                 "ceiling_celsius": shape.ceiling_celsius,
                 "tripped": tripped,
+                "interlocks": not_clear,
+                "cautions": shape.cautions,
+                "waits_for": shape.waits_for,
                 "driver": shape.driver,
             });
             self.state(format!("{name}/state"), "state", state, time, true);
@@ -364,17 +415,37 @@ impl Teller {
                     "safe_latest": safe.and_then(|safe| safe.latest.as_ref()),
                 });
                 self.state(format!("{name}/run"), "run", run, time, false);
+                if self
+                    .outcomes
+                    .get(name)
+                    .is_some_and(|last| last["run"].as_u64() != shape.run)
+                {
+                    self.outcomes.remove(name);
+                }
+            } else if let Some(last) = self.outcomes.remove(name) {
+                self.outcome(name, last);
             }
             let pace = if shape.run.is_some() {
                 self.live.run
             } else {
                 self.live.idle
             };
+            let control = json!({
+                "celsius": shape.control_celsius, "target_celsius": shape.target_celsius, "heat": shape.heat,
+                "run": shape.run,
+            });
+            self.temperature(format!("{name}/control"), "control", control, time, &pace);
             for channel in &shape.channels {
                 let value = json!({
                     "celsius": channel.celsius, "quality": channel.quality, "heat": shape.heat, "run": shape.run,
                 });
-                self.channel(format!("{name}/channel/{}", channel.channel), value, time, &pace);
+                self.temperature(
+                    format!("{name}/channel/{}", channel.channel),
+                    "channel",
+                    value,
+                    time,
+                    &pace,
+                );
             }
         }
     }
@@ -399,12 +470,10 @@ impl Teller {
                 run,
                 outcome,
             } => {
-                let topic = format!("{}/run", name(*station));
                 let run = json!({ "run": run.0, "outcome": outcome.text(), "time": time });
-                // What still waits there is of before.
-                self.values.remove(&topic);
-                self.turn.retain(|waiting| *waiting != topic);
-                self.event(topic, "run", true, run);
+                let name = name(*station).to_string();
+                self.outcome(&name, run.clone());
+                self.outcomes.insert(name, run);
             }
             // State and alarms follow with the next look.
             Signal::Phase { .. } | Signal::Alarm { .. } => {}
@@ -412,9 +481,12 @@ impl Teller {
     }
 }
 
-/// Whether a channel's value is another one for a dashboard.
+/// Whether a channel's value, or the control temperature, is another one for a dashboard.
 fn has_moved(before: &Value, now: &Value, pace: &Pace) -> bool {
-    if before["quality"] != now["quality"] || before["run"] != now["run"] {
+    if ["quality", "run", "target_celsius"]
+        .iter()
+        .any(|key| before[key] != now[key])
+    {
         return true;
     }
     match (before["celsius"].as_f64(), now["celsius"].as_f64()) {
@@ -426,9 +498,30 @@ fn has_moved(before: &Value, now: &Value, pace: &Pace) -> bool {
     }
 }
 
+/// Whether the heat is another one for a dashboard. Steered heat never stands still.
+fn heat_has_moved(before: &Value, now: &Value) -> bool {
+    let heat = |value: &Value| value["heat"].as_f64().unwrap_or(0.0);
+    (heat(now) - heat(before)).abs() >= DEADBAND_HEAT || (heat(now) > 0.0) != (heat(before) > 0.0)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn heat_moves_by_its_deadband_and_when_it_goes_on_or_off() {
+        let at = |heat: f64| json!({"celsius": 24.0, "heat": heat, "run": 1});
+        for (before, now, moved) in [
+            (0.2, 0.21, false),
+            (0.2, 0.24, true),
+            (0.2, 0.15, true),
+            (0.0, 0.01, true),
+            (0.01, 0.0, true),
+            (0.0, 0.0, false),
+        ] {
+            assert_eq!(heat_has_moved(&at(before), &at(now)), moved, "{before} to {now}");
+        }
+    }
 
     #[test]
     fn a_value_moves_by_its_deadband_or_by_its_quality() {

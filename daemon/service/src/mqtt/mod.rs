@@ -6,13 +6,15 @@
 //! | module | connection | says |
 //! |---|---|---|
 //! | [`live`] | `benchward-LAB` | what is now: states, channels, trips; what can't be sent is left out, the next value follows |
-//! | [`history`] | `benchward-LAB-history` | every recorded reading, in order, by a cursor in the archive: over an outage of days, none is missing |
+//! | [`history`] | `benchward-LAB-history` | every recorded reading and every trip, in order, by cursors in the archive: over an outage of days, none is missing |
 //!
 //! `deploy/mqtt/README.md` documents each topic, with a JSON Schema for each message. Below them:
 //!
 //! * [`backfill`]: recorded readings in order behind a cursor that moves on acknowledgement only; knows nothing of MQTT.
+//! * [`trips`]: the same for what the journal says of interlocks.
 //! * [`connection`]: one client and one event loop per connection, thrown away with it: nothing that matters waits inside the
 //!   client. Credentials, certificates, back-off, stalls.
+//! * [`tls`]: why a broker and a lab don't trust each other, in words.
 //! * [`window`]: acknowledgements matched to what was sent.
 //! * [`inbound`]: the little that may be asked for by message, and what becomes of all else.
 
@@ -21,6 +23,8 @@ pub(crate) mod connection;
 mod history;
 mod inbound;
 mod live;
+pub(crate) mod tls;
+mod trips;
 mod window;
 
 use std::sync::Arc;

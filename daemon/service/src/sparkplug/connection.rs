@@ -7,6 +7,7 @@
 //! itself or not at all.
 
 use std::future::Future;
+use std::io::{self, ErrorKind};
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
@@ -171,10 +172,9 @@ impl Connection {
                 Err(Error::InsufficientBytes(_)) => {}
                 Err(error) => bail!("it sent what is no MQTT 5: {error}"),
             }
-            ensure!(
-                self.stream.read_buf(&mut self.unread).await? > 0,
-                "it closed the connection"
-            );
+            if self.stream.read_buf(&mut self.unread).await? == 0 {
+                return Err(io::Error::new(ErrorKind::UnexpectedEof, "it closed the connection").into());
+            }
         };
         self.heard = Instant::now();
         Ok(packet)

@@ -201,7 +201,7 @@ impl Auditor {
             }
             Output::Subscribe(topics) => {
                 assert!(self.connected && !self.subscribed && !self.born());
-                assert_eq!(topics.len(), if self.hosted { 3 } else { 2 });
+                assert_eq!(topics.len(), if self.hosted { 4 } else { 3 });
                 self.subscribed = true;
             }
             Output::Disconnect => {

@@ -1,13 +1,24 @@
 //! The rules of a session, one by one. Names are those that `CONFORMANCE.md` refers to.
 
-use benchward_sparkplug::edge_node::{BD_SEQ, REBIRTH, REBIRTH_APART_MS};
+use benchward_sparkplug::edge_node::{BD_SEQ, ECHO_WITHIN_MS, REBIRTH, REBIRTH_APART_MS};
 use benchward_sparkplug::payload::{self, Payload, PropertyContent, Value};
 use benchward_sparkplug::{Content, Device, EdgeNode, Input, Metric, Output, Picture, Quality, Sample};
 
 use crate::node::{Told, bench, born, named, ncmd, picture, rebirth_request, settings, state, told};
 
-/// Connects, as far as the births.
+/// Connects, as far as the births, which the broker hands back.
 fn connect(node: &mut EdgeNode, now: u64) -> Vec<Told> {
+    let births = connect_unechoed(node, now);
+    let echo = Input::Received {
+        topic: "spBv1.0/rework/NBIRTH/larkfield".into(),
+        payload: Vec::new(),
+    };
+    assert_eq!(node.apply(now, echo), [], "an echo is no command");
+    births
+}
+
+/// Connects, as far as the births. The broker hands nothing back.
+fn connect_unechoed(node: &mut EdgeNode, now: u64) -> Vec<Told> {
     node.apply(now, Input::Opened);
     node.apply(now, Input::Connected);
     let granted = vec![true; 3];
@@ -82,6 +93,7 @@ fn it_listens_to_commands_before_it_says_anything() {
         [Output::Subscribe(vec![
             "spBv1.0/rework/NCMD/larkfield".into(),
             "spBv1.0/rework/DCMD/larkfield/+".into(),
+            "spBv1.0/rework/NBIRTH/larkfield".into(),
         ])]
     );
     assert_eq!(told(&node.apply(3, Input::Looked(picture(20.0)))), []);
@@ -475,6 +487,38 @@ fn a_lost_device_dies_and_is_born_again() {
         (back.len(), &*back[0].kind, back[0].payload.seq),
         (1, "DBIRTH", Some(4))
     );
+}
+
+#[test]
+fn a_birth_that_does_not_come_back_is_said_once() {
+    let said = |out: &[Output]| {
+        out.iter()
+            .filter(|output| matches!(output, Output::Refused(text) if text.contains("its own birth back")))
+            .count()
+    };
+    let later = |node: &mut EdgeNode, now| said(&node.apply(now, Input::Looked(picture(20.0))));
+    let mut node = EdgeNode::new(settings());
+    connect_unechoed(&mut node, 1_000);
+    assert_eq!(later(&mut node, 1_000 + ECHO_WITHIN_MS - 1), 0);
+    assert_eq!(later(&mut node, 1_000 + ECHO_WITHIN_MS), 1);
+    assert_eq!(later(&mut node, 1_000 + 2 * ECHO_WITHIN_MS), 0, "once");
+    node.apply(50_000, Input::Closed);
+    connect_unechoed(&mut node, 60_000);
+    assert_eq!(later(&mut node, 90_000), 0, "nor on the next connection");
+
+    // One that comes back: nothing is said of it.
+    let mut node = EdgeNode::new(settings());
+    connect(&mut node, 1_000);
+    assert_eq!(later(&mut node, 1_000 + ECHO_WITHIN_MS), 0);
+
+    // A broker that says that it doesn't deliver it: nothing can be concluded, and the session goes on.
+    let mut node = EdgeNode::new(settings());
+    node.apply(1, Input::Opened);
+    node.apply(1, Input::Connected);
+    let granted = vec![true, true, false];
+    node.apply(1, Input::Subscribed { granted });
+    assert_eq!(told(&node.apply(2, Input::Looked(picture(20.0)))).len(), 3);
+    assert_eq!(later(&mut node, 2 + ECHO_WITHIN_MS), 0);
 }
 
 #[test]
