@@ -228,6 +228,24 @@ mod tests {
         })
     }
 
+    /// As long as any flows, a trip isn't lifted.
+    #[test]
+    fn current_that_flows_leaves_it_open() {
+        let mut bench = Bench::new(1);
+        bench.read(Millis::ZERO, &[30.0]);
+        let judged = |amps: f64| {
+            let current = Current {
+                name: "draw".into(),
+                newest: Some((bench.now, Amps::new(amps).unwrap())),
+            };
+            let mut facts = bench.facts();
+            facts.current = Some(&current);
+            HeatStuckOn::default().observe(&facts)
+        };
+        assert_eq!(judged(0.3), Observation::Good);
+        assert!(matches!(judged(0.31), Observation::Unknown(_)));
+    }
+
     /// Counted from a second after the heat went, when every relay has finished its window.
     #[test]
     fn current_has_to_flow_for_a_second() {
@@ -268,6 +286,17 @@ mod tests {
     fn stored_heat_may_bring_a_board_to_where_it_was() {
         let again = |second: f64| {
             if second < 60.0 { 46.0 } else { rising(40.0, 100.0, second) }
+        };
+        assert_eq!(acts(again), Some(125));
+    }
+
+    /// A person's warm board, put on the bench a minute after the heat, counts as well: 46 °C again at 124 s.
+    #[test]
+    fn what_was_read_without_heat_counts_too() {
+        let again = |second: f64| match second {
+            ..60.0 => 42.0,
+            60.0..80.0 => 46.0,
+            _ => rising(40.0, 100.0, second),
         };
         assert_eq!(acts(again), Some(125));
     }

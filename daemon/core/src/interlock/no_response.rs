@@ -207,9 +207,16 @@ mod tests {
         assert!(!acts(&[20.0; 60]));
     }
 
-    /// What a hot board reads that falls by these steps, each at the end of a third of the time.
+    /// From 60 °C on a board may have come to what its bench can reach.
+    #[test]
+    fn a_hot_board_need_not_rise() {
+        assert!(acts(&[59.75; 100]));
+        assert!(!acts(&[60.0; 100]));
+    }
+
+    /// What a board reads that falls by these steps to 100 °C, each at the end of a third of the time.
     fn fall(thirds: [f64; 3]) -> Vec<f64> {
-        let mut at = 130.0;
+        let mut at = 100.0 + thirds.iter().sum::<f64>();
         let mut read = vec![at];
         for third in thirds {
             read.extend([at; 29]);
@@ -224,6 +231,13 @@ mod tests {
         assert!(acts(&fall([10.0, 8.0, 8.0])));
         assert!(!acts(&fall([10.0, 0.5, 10.0])), "no more than noise in the second third");
         assert!(acts(&fall([10.0, 0.75, 10.0])));
+    }
+
+    /// 15 % of its excess of 80 °C is what it may lose.
+    #[test]
+    fn a_sag_of_the_mains_is_no_dead_heater() {
+        assert!(!acts(&fall([5.0, 4.0, 3.0])));
+        assert!(acts(&fall([5.0, 4.25, 3.0])));
     }
 
     #[test]

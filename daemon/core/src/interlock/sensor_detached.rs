@@ -312,8 +312,8 @@ mod tests {
         assert!(moves([40.0, 40.0], [-8.25, 0.0], 0.5));
         assert!(moves([40.0, 40.0], [0.0, -8.25], 0.5));
         // The other one may fall a little.
-        assert!(moves([40.0, 40.0], [-9.0, -1.0], 0.5));
-        assert!(!moves([40.0, 40.0], [-9.0, -1.25], 0.5));
+        assert!(moves([40.0, 40.0], [-8.25, -1.0], 0.5));
+        assert!(!moves([40.0, 40.0], [-8.25, -1.25], 0.5));
         // Without heat nothing is asked.
         assert!(moves([40.0, 40.0], [-9.0, 0.0], 0.05));
         assert!(!moves([40.0, 40.0], [-9.0, 0.0], 0.04));
