@@ -261,8 +261,7 @@ fn a_page_shows_every_bench_live_and_says_when_it_does_not() {
         client.wait_for_trip(station, "stop");
     };
     stop("bench-2");
-    // The page's program comes back first: mosquitto 2.0 doesn't know whose a session is that it had on the disk, and keeps nothing
-    // for it where access goes by user, until its owner is back.
+    // The page's program comes back first; that the broker keeps trips for it is tried at the end.
     lab.pause();
     let connected = |dashboard: &Dashboard| dashboard.log().matches("Connected to broker").count();
     let before = connected(&dashboard);
