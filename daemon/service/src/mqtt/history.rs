@@ -112,7 +112,11 @@ async fn connection(
         opened = Connection::open(settings, client_id, None) => opened?,
         () = is_true(&mut end) => return Ok(()),
     };
-    let before = shared.keep.standing().entries;
+    // What the disk has, which the archive's standing says a moment later.
+    let before = shared
+        .reader
+        .head()
+        .map_or(shared.keep.standing().entries, |head| head.0);
     let root = super::root(shared);
     let bytes_max = MESSAGE_BYTES_MAX.min(broker.packet_bytes_max.saturating_sub(BESIDE_PAYLOAD));
     let mut window = Window::new(WINDOW.min(broker.window));

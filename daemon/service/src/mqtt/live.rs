@@ -99,7 +99,7 @@ async fn connection(
     let mut teller = Teller::new(broker.client.clone(), root, broker.window, settings.live);
     teller.outcomes = last_outcomes(shared).await;
     let began = Instant::now();
-    teller.event("online".into(), "online", true, Value::Bool(true));
+    teller.online();
     loop {
         tokio::select! {
             event = broker.event() => match event? {
@@ -193,6 +193,7 @@ struct Teller {
     left_out: u64,
     looked: bool,
     refused: bool,
+    online_said: Instant,
 }
 
 impl Teller {
@@ -210,6 +211,7 @@ impl Teller {
             left_out: 0,
             looked: false,
             refused: false,
+            online_said: Instant::now(),
         }
     }
 
@@ -297,6 +299,12 @@ impl Teller {
         self.send();
     }
 
+    /// That the lab is there.
+    fn online(&mut self) {
+        self.event("online".into(), "online", true, Value::Bool(true));
+        self.online_said = Instant::now();
+    }
+
     /// How a run ended. What still waits on its topic is of before.
     fn outcome(&mut self, station: &str, run: Value) {
         let topic = format!("{station}/run");
@@ -368,6 +376,11 @@ impl Teller {
         self.state("journal".into(), "journal", journal, &time, false);
         let archive = json!({ "ok": standing.text.is_empty(), "text": standing.text });
         self.state("archive".into(), "archive", archive, &time, false);
+        // Said again and again, since the last will of an earlier connection may come after the first word of this one.
+        let heartbeat = Duration::from_millis(self.live.state_heartbeat.0);
+        if self.events.is_empty() && self.online_said.elapsed() >= heartbeat {
+            self.online();
+        }
         self.look(&shared.lab.view(), &time, |at| shared.clock.wall(at));
         self.looked = true;
     }

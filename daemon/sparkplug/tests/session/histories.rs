@@ -479,8 +479,8 @@ proptest! {
                 auditor.knows(&look.picture());
             }
         }
-        // A request is answered in the end.
-        if auditor.rebirth_wanted {
+        // A request is answered in the end, unless the session ended before.
+        if auditor.rebirth_wanted && auditor.born() {
             now += REBIRTH_APART_MS;
             let look = Look { alarm: false, more: false, benches: Vec::new() };
             for output in node.apply(now, Input::Looked(look.picture())) {
