@@ -45,7 +45,7 @@ Examples:
 
 /// Have the daemon read its configuration again, while benches heat. Takes the role `safety`
 ///
-/// `display` in [lab], [roles], [mqtt] and [metrics] count at once. What a bench is made of, and what limits it, counts from the
+/// `display` in `[lab]`, `[roles]`, `[mqtt]` and `[metrics]` count at once. What a bench is made of, and what limits it, counts from the
 /// daemon's next start on; what waits for it is shown. A file with a mistake in it changes nothing.
 #[derive(Debug, Args)]
 #[command(before_help = RELOAD_EXAMPLES)]
