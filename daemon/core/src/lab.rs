@@ -325,11 +325,6 @@ impl Lab {
             .chain(self.elsewhere.iter().cloned())
     }
 
-    /// Whether any station may heat now.
-    pub fn heating(&self) -> bool {
-        self.stations.iter().any(Station::heating)
-    }
-
     fn output(&mut self, output: OutputId) -> Option<&mut Output> {
         let station = *self.outputs.get(output.index())?;
         self.stations.get_mut(station.index())?.output(output)

@@ -53,3 +53,43 @@ impl PermissiveOpen {
 pub(super) fn thresholds(_: &InForce) -> Vec<Threshold> {
     vec![Threshold::time("open for", CONFIRM)]
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::interlock::Permissive;
+    use crate::interlock::bench::Bench;
+
+    /// When it acts on a hood that reads `closed(tenth)` each tenth of a second; `None`: nothing is read then.
+    fn acts(closed: impl Fn(u64) -> Option<bool>) -> Option<Millis> {
+        let (mut bench, mut interlock) = (Bench::new(1), PermissiveOpen::default());
+        bench.permissives = vec![Permissive {
+            name: "hood".into(),
+            period: Millis(100),
+            newest: None,
+            open_since: None,
+        }];
+        (0..50).map(|tenth| (tenth, Millis(tenth * 100))).find_map(|(tenth, now)| {
+            bench.read(now, &[40.0]);
+            if let Some(closed) = closed(tenth) {
+                bench.permissives[0].newest = Some((now, closed));
+            }
+            matches!(interlock.observe(&bench.facts()), Observation::Bad(_)).then_some(now)
+        })
+    }
+
+    #[test]
+    fn open_for_a_fifth_of_a_second_takes_the_heat() {
+        assert_eq!(acts(|_| Some(true)), None);
+        assert_eq!(acts(|tenth| Some(tenth < 20)), Some(Millis(2_200)));
+        // A contact that bounces.
+        assert_eq!(acts(|tenth| Some(tenth % 2 == 0)), None);
+    }
+
+    /// A hood that says nothing any more may be open: half a second after its last word it counts as that.
+    #[test]
+    fn silence_counts_as_open() {
+        assert_eq!(acts(|tenth| (tenth <= 20).then_some(true)), Some(Millis(2_800)));
+        assert_eq!(acts(|_| None), Some(CONFIRM));
+    }
+}

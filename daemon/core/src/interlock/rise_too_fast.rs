@@ -88,3 +88,24 @@ pub(super) fn thresholds(in_force: &InForce) -> Vec<Threshold> {
         Threshold::time("confirmed after", CONFIRM),
     ]
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::interlock::bench::Bench;
+
+    /// The second at which it acts on a board that rises by so much a second; the limit is 6 °C/s.
+    fn acts(rise: f64) -> Option<u32> {
+        let (mut bench, mut interlock) = (Bench::new(1), RiseTooFast::default());
+        (0..30_u32).find(|second| {
+            bench.read(Millis::from_secs(u64::from(*second)), &[30.0 + rise * f64::from(*second)]);
+            matches!(interlock.observe(&bench.facts()), Observation::Bad(_))
+        })
+    }
+
+    #[test]
+    fn the_limit_itself_is_allowed() {
+        assert_eq!(acts(6.0), None);
+        assert!(acts(6.25).is_some());
+    }
+}

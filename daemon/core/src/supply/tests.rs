@@ -348,96 +348,47 @@ fn who_looks_sees_what_each_asks_and_gets_and_the_most_at_one_moment() {
         (supply.stations[2].1, supply.stations[2].2),
         (Watts::ZERO, Watts::ZERO)
     );
-    // Once all permits have lapsed nothing is on.
-    let after = supplies.drawn(Millis(250) + HELD);
-    assert_eq!(after[0].most, Watts::ZERO);
-}
-
-/// Calls of every kind on a lab of two stations that share a supply, one with a supply of its own and one with none; and
-/// the supplies after them.
-fn calls() -> (Vec<SupplyCall>, Supplies) {
-    let mut supplies = four();
-    supplies.note();
-    let dwelling = Demand {
-        dwelling: true,
-        since: Millis(70),
-        ..demand(0.625, 1_200.0, Draw::Steady)
-    };
-    supplies.share(Millis(100), StationId(0), Seq(10), dwelling);
-    supplies.share(Millis(110), StationId(1), Seq(11), demand(0.5, 900.0, SECOND));
-    supplies.share(Millis(120), StationId(2), Seq(12), demand(1.0, 800.0, SECOND));
-    supplies.share(Millis(125), StationId(3), Seq(12), demand(1.0, 800.0, SECOND));
-    supplies.confirmed(StationId(0), Seq(11));
-    supplies.release(Millis(130), StationId(1), Seq(13));
-    let noted = supplies.noted();
-    (noted, supplies)
-}
-
-fn four() -> Supplies {
-    let (shared, own) = (watts(1_440.0), watts(1_000.0));
-    Supplies::new(vec![shared, own], vec![Some(0), Some(0), Some(1), None])
-}
-
-#[test]
-fn numbers_bring_back_what_was_asked() {
-    let (noted, _) = calls();
-    assert_eq!(noted.len(), 5, "a station on no supply asks nobody");
-    for call in &noted {
-        let (numbers, quantities) = call.numbers();
-        assert_eq!(SupplyCall::from_numbers(numbers, quantities), Some(*call));
+    // Once all permits have lapsed nothing is on: the last was given at 200 ms.
+    let lapsed = supplies.drawn(Millis(200) + HELD);
+    assert_eq!(lapsed[0].most, Watts::ZERO);
+    for (_, asks, gets) in &lapsed[0].stations {
+        assert_eq!((*asks, *gets), (Watts::ZERO, Watts::ZERO));
     }
-    // What nobody has written.
-    let (numbers, quantities) = noted[0].numbers();
-    let with = |at: usize, value| {
-        let mut numbers = numbers;
-        numbers[at] = value;
-        SupplyCall::from_numbers(numbers, quantities)
-    };
-    assert_eq!(with(0, u64::MAX), None);
-    assert_eq!(with(1, 3), None);
-    assert_eq!(SupplyCall::from_numbers(numbers, [1.5, 1_200.0]), None);
-    assert_eq!(SupplyCall::from_numbers(numbers, [0.5, -1.0]), None);
-}
-
-/// A run is decided again from what was noted around its station.
-#[test]
-fn what_was_noted_can_be_done_again() {
-    let (noted, supplies) = calls();
-    let mut again = four();
-    for call in &noted {
-        again.again(call);
-    }
-    let state = |supplies: &Supplies| serde_json::to_string(&supplies.around(StationId(0))).unwrap();
-    assert_eq!(state(&again), state(&supplies));
-    assert!(again.noted().is_empty(), "it was not asked to note");
-}
-
-/// Who is on another supply, or on none, is not kept with a station's run.
-#[test]
-fn around_a_station_are_those_on_its_supply() {
-    let (_, supplies) = calls();
-    let supply_of = |station| {
-        let around = supplies.around(StationId(station));
-        let kept: Vec<Option<usize>> = around.customers.iter().map(|one| one.supply).collect();
-        kept
-    };
-    assert_eq!(supply_of(0), [Some(0), Some(0), None, None]);
-    assert_eq!(supply_of(2), [None, None, Some(1), None]);
-    assert_eq!(supply_of(3), [None; 4]);
+    let just_before = supplies.drawn(Millis(199) + HELD);
+    assert_eq!(
+        just_before[0].stations, supply.stations,
+        "{:?}",
+        just_before[0].stations
+    );
 }
 
 #[test]
-fn the_same_grant_again_is_one_that_is_held() {
+fn what_is_on_at_one_moment_adds_up() {
     let mut supplies = wall(2);
-    for round in 0..10 {
-        supplies.share(
-            Millis(round * 100),
-            StationId(0),
-            Seq(round),
-            demand(0.5, 800.0, SECOND),
-        );
+    let demands = [
+        demand(0.5, 800.0, Draw::Steady),
+        demand(0.25, 400.0, Draw::Steady),
+    ];
+    settle(&mut supplies, &demands, 2);
+    let most = supplies.drawn(Millis(100))[0].most.watts();
+    assert!((most - 500.0).abs() < 1e-6, "{most}");
+}
+
+#[test]
+fn what_others_leave_counts_those_on_the_same_supply_for_as_long_as_they_ask() {
+    let at = |station: u32| StationId(station);
+    let mut supplies = Supplies::new(
+        vec![watts(1000.0), watts(1000.0)],
+        vec![Some(0), Some(0), Some(1)],
+    );
+    let half = demand(0.5, 800.0, Draw::Steady);
+    for station in 0..3 {
+        supplies.share(Millis(100), at(station), Seq(u64::from(station)), half);
     }
-    assert_eq!(supplies.customers[0].holds.len(), 1);
-    supplies.share(Millis(1_000), StationId(0), Seq(10), demand(0.25, 800.0, SECOND));
-    assert_eq!(supplies.customers[0].holds.len(), 2);
+    let left = |now: u64, station: u32| supplies.left(Millis(now), at(station), watts(1200.0), Millis(900));
+    // 400 W of the other one on the same supply, neither its own nor those of the other supply.
+    assert!((left(200, 0) - 0.5).abs() < 1e-9, "{}", left(200, 0));
+    assert!((left(200, 2) - 1000.0 / 1200.0).abs() < 1e-9, "{}", left(200, 2));
+    assert!((left(100 + HELD.0 - 1, 0) - 0.5).abs() < 1e-9);
+    assert!((left(100 + HELD.0, 0) - 1000.0 / 1200.0).abs() < 1e-9);
 }

@@ -8,6 +8,8 @@
 
 mod plant;
 
+use std::sync::Arc;
+
 use benchward_core::interlock::InterlockName;
 use benchward_driver_simulated::faults::{Fault, Kind};
 use benchward_driver_simulated::{Channels, HeaterKind, Node, PerSensor, Settings};
@@ -236,6 +238,31 @@ fn a_peeling_tape_is_seen() {
         };
         is_seen(&cause, one_channel);
     }
+}
+
+/// Ten degrees in twenty seconds are no faster than a board may cool: by rules alone nothing acts on one channel. The model knows better,
+/// and says which channel, by how much and against what.
+#[test]
+fn on_a_known_board_a_slowly_peeling_tape_is_seen_by_the_model() {
+    let mut settings = bench(8);
+    one_channel(&mut settings);
+    let stages = "board_grams = 20000\ncontrol = \"tc1\"\n[[stage]]\ntarget_celsius = 120\ndwell_s = 3000\n";
+    let mut first = Plant::new(&settings, stages);
+    first.start();
+    let model = first.learned(400.0);
+    assert!(first.trips.is_empty(), "{:?}", first.trips);
+
+    let mut plant = Plant::new(&settings, stages);
+    plant.start_with(Some(Arc::new(model)));
+    plant.run_to(300.0);
+    assert!(plant.trips.is_empty(), "{:?}", plant.trips);
+    peel(20.0)(&mut plant);
+    let trip = plant.until_trip(300.0, 360.0).expect("it is seen");
+    assert_eq!(trip.interlock, InterlockName::SensorDetached, "{trip:?}");
+    let says = |part: &str| assert!(trip.text.contains(part), "{part}: {trip:?}");
+    says("channel tc1 reads -");
+    says("from what the board model expects");
+    says(", limit -");
 }
 
 #[test]

@@ -3,6 +3,7 @@
 use std::sync::Arc;
 
 use benchward_core::interlock::InterlockName;
+use benchward_core::model::{BoardModel, learn};
 use benchward_core::recipe::Recipe;
 use benchward_core::units::{Amps, Celsius, CelsiusDelta, Fraction, Millis, Watts};
 use benchward_core::{
@@ -127,13 +128,18 @@ impl Plant {
     }
 
     pub(crate) fn start(&mut self) {
+        self.start_with(None);
+    }
+
+    /// `model`: what is known of boards of this kind here.
+    pub(crate) fn start_with(&mut self, model: Option<Arc<BoardModel>>) {
         let recipe = self.recipe.clone();
         self.ask(Ask::Start {
             station: BENCH,
             recipe,
             revision: 1,
             serial: "AX20-0001".into(),
-            model: None,
+            model,
             foretold: None,
         });
     }
@@ -186,6 +192,32 @@ impl Plant {
             }
         }
         None
+    }
+
+    /// Runs on and learns the board from the first channel.
+    pub(crate) fn learned(&mut self, end_s: f64) -> BoardModel {
+        const SPACING_S: f64 = 0.5;
+        let mut samples = Vec::new();
+        while self.now_s() < end_s {
+            let heat = self.heat;
+            self.run_to(self.now_s() + SPACING_S);
+            let Some((_, Reading::Celsius(celsius))) = self.bench.readings().into_iter().next() else {
+                panic!("the first channel reads");
+            };
+            samples.push(learn::Sample {
+                dt: if samples.is_empty() { 0.0 } else { SPACING_S },
+                heat,
+                celsius,
+            });
+        }
+        let learned = learn::learn(&samples, samples[0].celsius).expect("a run with a ramp");
+        BoardModel {
+            board: "usual".into(),
+            revision: 1,
+            learned_from: 1,
+            belief: learned.belief,
+            hottest: learned.hottest,
+        }
     }
 
     pub(crate) fn now_s(&self) -> f64 {
