@@ -208,6 +208,19 @@ mod tests {
     }
 
     /// From 60 °C on a board may have come to what its bench can reach.
+    /// Readings four seconds apart still say how much it rose.
+    #[test]
+    fn a_slow_channel_is_judged_as_well() {
+        let (mut bench, mut interlock) = (Bench::new(1), NoResponse::default());
+        bench.channels[0].period = Millis::from_secs(4);
+        bench.heat(1.0);
+        let acted = (0..40).any(|scan| {
+            bench.read(Millis::from_secs(scan * 4 + scan % 2), &[20.0]);
+            matches!(interlock.observe(&bench.facts()), Observation::Bad(_))
+        });
+        assert!(acted);
+    }
+
     #[test]
     fn a_hot_board_need_not_rise() {
         assert!(acts(&[59.75; 100]));
