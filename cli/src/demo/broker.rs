@@ -45,6 +45,8 @@ struct Heard {
     waiting: Vec<(String, String)>,
     /// How many came in all.
     count: u64,
+    /// What was last said of whether the lab is there.
+    online: Option<String>,
     /// A channel's message was kept: one shows how they look.
     channel: bool,
 }
@@ -53,7 +55,8 @@ impl Heard {
     fn take_in(&mut self, topic: &str, payload: &str) {
         self.count += 1;
         let worth = match topic.split('/').skip(2).collect::<Vec<_>>().as_slice() {
-            ["online"] => true,
+            // Said again at each heartbeat.
+            ["online"] => self.online.replace(payload.to_owned()).as_deref() != Some(payload),
             [_, "trip"] => payload.contains(TRIPPED),
             [_, "channel", _] => payload.contains(GOOD) && !std::mem::replace(&mut self.channel, true),
             _ => false,
@@ -199,6 +202,8 @@ mod tests {
                 r#"{"interlock":"operator-absent","standing":"tripped"}"#,
             ),
             ("bench-1/state", "{}"),
+            ("online", "true"),
+            ("online", "false"),
         ] {
             heard.take_in(&format!("benchward/larkfield/{topic}"), payload);
         }
@@ -207,6 +212,9 @@ mod tests {
             .iter()
             .map(|(topic, _)| topic.rsplit_once('/').unwrap().1)
             .collect();
-        assert_eq!((told, heard.count), (vec!["online", "board-edge", "trip"], 7));
+        assert_eq!(
+            (told, heard.count),
+            (vec!["online", "board-edge", "trip", "online"], 9)
+        );
     }
 }
