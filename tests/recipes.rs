@@ -25,7 +25,7 @@ const PATIENCE: std::time::Duration = std::time::Duration::from_mins(8);
 const OVERSHOOT_MAX: f64 = 5.0;
 
 /// The same where the coldest channel steers and the spread is limited: heat that was held back comes at once and reaches that channel
-/// late. Of 56 such first runs three were above 5 °C, the worst 5.6 °C; the median is 0.4 °C.
+/// late. Of 40 such first runs three were above 5 °C, the worst 5.6 °C.
 const OVERSHOOT_MAX_COLDEST: f64 = 7.0;
 
 /// Time over which the slope of a ramp is taken, s.

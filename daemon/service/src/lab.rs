@@ -453,9 +453,9 @@ impl LabThread {
                 .deregister(&mut SourceFd(&link.stdin().as_raw_fd()));
         }
         drop(link);
-        self.told.vitals.described(instance, None);
         let now = self.clock.now();
         self.take(None, now, Event::DriverDown { instance, loss });
+        self.told.vitals.described(instance, None);
     }
 
     /// Returns whether the thread is to end.
