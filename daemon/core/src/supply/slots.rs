@@ -201,9 +201,8 @@ pub(super) fn fit(
             let on = (0..longest)
                 .flat_map(|n| every((start + n) % length))
                 .fold(0, |on, slot| on | 1 << slot);
-            let room = Fraction::clamped(ratio(longest, length));
             Block {
-                share: if room < asked { room.thousandths() } else { asked },
+                share: Fraction::clamped(ratio(longest, length).min(asked.share())),
                 start,
                 end: (start + longest) % length,
                 on,
@@ -262,11 +261,30 @@ mod tests {
             watts(800.0),
             Fraction::clamped(0.391),
         );
-        assert_eq!((block.start, block.on.count_ones()), (40, 20));
+        assert_eq!((block.start, block.end, block.on.count_ones()), (40, 10, 20));
         assert_eq!(block.offset(), Millis(800));
         assert!((block.share.share() - 0.391).abs() < 1e-12);
         assert_eq!(block.on & 1 << 10, 0);
         assert_ne!(block.on & 1 << 9, 0);
+    }
+
+    #[test]
+    fn of_equally_long_pieces_the_first_from_there_on_is_taken() {
+        // Room from 0 on and from 25 on, 20 slots each.
+        let others = std::array::from_fn(|slot| if slot % 25 < 20 { 0.0 } else { 800.0 });
+        let start = |from| {
+            fit(
+                watts(1_000.0),
+                &others,
+                ALWAYS,
+                from,
+                Draw::Windowed(50),
+                watts(800.0),
+                Fraction::ONE,
+            )
+            .start
+        };
+        assert_eq!([0, 10, 30].map(start), [0, 25, 0]);
     }
 
     #[test]
@@ -304,5 +322,21 @@ mod tests {
             (Fraction::clamped(0.5), 800.0)
         );
         assert_eq!(one(799.0), Block::NOTHING);
+    }
+
+    #[test]
+    fn a_supply_that_gives_just_what_is_drawn_carries_it() {
+        for draw in [Draw::AnyTime, Draw::Windowed(50)] {
+            assert!(draw.can_carry(watts(800.0), watts(800.0)), "{draw:?}");
+            assert!(!draw.can_carry(watts(799.0), watts(800.0)), "{draw:?}");
+        }
+        assert!(
+            Draw::Steady.can_carry(watts(1.0), watts(800.0)),
+            "a part of it is had"
+        );
+        // Where all of it fits nothing is taken off what was asked, not even what makes it round.
+        let asked = Fraction::clamped(0.123_456_7);
+        let block = fit(watts(800.0), &EMPTY, ALWAYS, 0, Draw::Steady, watts(800.0), asked);
+        assert_eq!(block.share, asked);
     }
 }

@@ -392,3 +392,106 @@ fn what_others_leave_counts_those_on_the_same_supply_for_as_long_as_they_ask() {
     assert!((left(100 + HELD.0 - 1, 0) - 0.5).abs() < 1e-9);
     assert!((left(100 + HELD.0, 0) - 1000.0 / 1200.0).abs() < 1e-9);
 }
+
+#[test]
+fn what_was_noted_comes_back_from_its_numbers() {
+    let mut supplies = wall(2);
+    supplies.note();
+    let draws = [Draw::Steady, Draw::AnyTime, Draw::Windowed(1), SECOND];
+    for (round, draw) in (1..).zip(draws) {
+        let asked = Demand {
+            dwelling: round % 2 == 0,
+            since: Millis(70 + round),
+            ..demand(0.25, 800.0, draw)
+        };
+        supplies.share(Millis(100 + round), StationId(1), Seq(round), asked);
+    }
+    supplies.release(Millis(300), StationId(0), Seq(8));
+    supplies.confirmed(StationId(1), Seq(9));
+    let noted = supplies.noted();
+    assert_eq!(noted.len(), draws.len() + 2);
+    for call in noted {
+        let (numbers, quantities) = call.numbers();
+        assert_eq!(SupplyCall::from_numbers(numbers, quantities), Some(call));
+    }
+}
+
+#[test]
+fn numbers_that_make_no_sense_are_no_call() {
+    let sound = ([1, 0, 100, 7, 2 + 50, 1, 70], [0.25, 800.0]);
+    let call = |change: &dyn Fn(&mut [u64; 7], &mut [f64; 2])| {
+        let (mut numbers, mut quantities) = sound;
+        change(&mut numbers, &mut quantities);
+        SupplyCall::from_numbers(numbers, quantities)
+    };
+    assert!(call(&|_, _| {}).is_some());
+    assert_eq!(call(&|numbers, _| numbers[0] = 1 << 32), None, "no such station");
+    assert_eq!(call(&|numbers, _| numbers[1] = 3), None, "no such kind");
+    assert_eq!(call(&|numbers, _| numbers[4] = 2), None, "a window of no slot");
+    assert_eq!(
+        call(&|numbers, _| numbers[4] = 2 + 51),
+        None,
+        "a window of more than a second"
+    );
+    assert_eq!(
+        call(&|_, quantities| quantities[0] = 1.1),
+        None,
+        "more than full heat"
+    );
+    assert_eq!(
+        call(&|_, quantities| quantities[1] = -1.0),
+        None,
+        "less than no power"
+    );
+}
+
+#[test]
+fn the_same_again_is_remembered_once() {
+    let mut supplies = wall(2);
+    let full = demand(1.0, 800.0, Draw::Steady);
+    for round in 0..20 {
+        supplies.share(Millis(round * 100), StationId(0), Seq(round), full);
+    }
+    assert_eq!(supplies.customers[0].holds.len(), 1);
+}
+
+#[test]
+fn what_was_noted_around_a_station_comes_to_the_same_when_it_is_done_again() {
+    let mut supplies = Supplies::new(
+        vec![watts(1_000.0), watts(1_000.0)],
+        vec![Some(0), Some(0), Some(1), None],
+    );
+    let half = demand(0.5, 800.0, SECOND);
+    for station in 0..4 {
+        supplies.share(Millis(100), StationId(station), Seq(u64::from(station)), half);
+    }
+    let mut around = supplies.around(StationId(0));
+    let shown = |supplies: &Supplies, now| -> Vec<_> {
+        let drawn = supplies.drawn(Millis(now));
+        drawn
+            .into_iter()
+            .map(|drawn| (drawn.most, drawn.stations))
+            .collect()
+    };
+    // Those on its own supply as they are; nobody else.
+    let (whole, part) = (shown(&supplies, 150), shown(&around, 150));
+    assert_eq!(part, [whole[0].clone(), (Watts::ZERO, Vec::new())]);
+
+    supplies.note();
+    let demands = [demand(1.0, 800.0, SECOND), demand(0.3, 800.0, SECOND)];
+    for (station, demand) in (0..).zip(demands) {
+        supplies.share(Millis(200), StationId(station), Seq(10), demand);
+    }
+    supplies.release(Millis(300), StationId(1), Seq(11));
+    supplies.confirmed(StationId(1), Seq(12));
+    // Who is on no supply has nothing to do with anybody's.
+    supplies.share(Millis(300), StationId(3), Seq(13), half);
+    let noted = supplies.noted();
+    assert_eq!(noted.len(), 4);
+    assert_eq!(supplies.noted(), [], "they were taken");
+    for call in &noted {
+        around.again(call);
+    }
+    assert_ne!(shown(&supplies, 350)[0], whole[0]);
+    assert_eq!(shown(&around, 350)[0], shown(&supplies, 350)[0]);
+}

@@ -66,10 +66,12 @@ impl Header {
     ///     watts=800|unsaid window_ms=1000 supply=wall ceiling=200 contactor=relay/k1 offset=0
     /// standing bench-1 over-temperature cut by=op1 text...
     /// recipe NAME            and its text in indented lines; without any there is `usual`
-    /// show rows runs signals texts exact -journal
+    /// show rows runs signals texts exact supplies foretold -journal
     /// ```
     ///
-    /// Every station has a `pedal`, and an input `amps` that measures its current where it says `current=yes`. Without a station there is `bench-1` with the channel `board-top`, the output
+    /// A channel may be on another instance: `channels=board-top,other/board-edge`. Every station has a `pedal`, and an
+    /// input `amps` that measures its current where it says `current=yes`. Without a station there is `bench-1` with the
+    /// channel `board-top`, the output
     /// `heat1` of 800 W, and an instance of its own name.
     ///
     /// # Errors
@@ -204,6 +206,10 @@ impl Header {
         };
         let (channels, permissives): (Vec<Arc<str>>, Vec<Arc<str>>) = (list(channels), list(permissives));
         for (at, channel) in channels.into_iter().enumerate() {
+            let (instance, channel) = match channel.split_once('/') {
+                Some((other, name)) => (self.instance(other), name.into()),
+                None => (instance, channel),
+            };
             self.setup
                 .inputs
                 .push((instance, channel.clone(), InputUse::Channel(id, at)));

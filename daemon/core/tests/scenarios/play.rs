@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+use benchward_core::model::{Belief, BoardModel};
 use benchward_core::recipe::Recipe;
 use benchward_core::units::{Amps, Celsius, CelsiusDelta, Fraction, Millis, Watts};
 use benchward_core::{
@@ -24,6 +25,8 @@ pub(crate) struct World {
     show: Show,
     now: Millis,
     drivers: Vec<Driver>,
+    /// Whether readings are thought about as soon as they come.
+    thinking: bool,
     /// By input; `None`: not in any scan that `run to` makes.
     sources: Vec<Option<Source>>,
     next_request: u64,
@@ -110,6 +113,7 @@ impl World {
             recipes,
             now: Millis::ZERO,
             drivers,
+            thinking: true,
             next_request: 1,
         }
     }
@@ -130,10 +134,12 @@ impl World {
     /// rate INSTANCE 100 ms               how often `run to` scans it, and what `up` says
     /// scans INSTANCE on|off              whether `run to` scans it
     /// answers INSTANCE on|off            whether it confirms commands
+    /// thinking on|off                    whether readings are thought about as soon as they come
+    /// think                              about those that have waited longest
     /// run to 90 s | run 5 s              wake-ups and scans until then; lines carry their time
-    /// look STATION                       how it is shown
+    /// look STATION | look supplies       how it is shown, how they are
     /// PERSON[@network] VERB...           op1 proc1 safe1 hold one role, all1 every one, anybody else none:
-    ///     start STATION [RECIPE] | end STATION | stop STATION | stop lab | present STATION | ack STATION
+    ///     start STATION [RECIPE [known]] | end STATION | stop STATION | stop lab | present STATION | ack STATION
     ///     reset STATION | resume STATION | ceiling lab|STATION DEGREES|none | put RECIPE | shutdown
     ///     calibrate STATION CHANNEL WAS TO|withdrawn:TO
     /// ```
@@ -242,8 +248,14 @@ impl World {
                 self.drivers[instance.index()].answering = *on == "on";
                 Ok(Vec::new())
             }
+            ["thinking", on] => {
+                self.thinking = *on == "on";
+                Ok(Vec::new())
+            }
+            ["think"] => Ok(self.event(Event::Think, false)),
             ["run", "to", rest @ ..] => Ok(self.run_to(time(rest).ok_or("run to 90 s")?.0)),
             ["run", rest @ ..] => Ok(self.run_to(self.now + time(rest).ok_or("run 5 s")?.0)),
+            ["look", "supplies"] => Ok(Show::supplies(&self.lab.view())),
             ["look", station] => {
                 let view = self
                     .lab
@@ -339,8 +351,9 @@ impl World {
             _ => Roles::NONE,
         };
         let ask = match words {
-            ["start", station] => self.start(station, None)?,
-            ["start", station, recipe] => self.start(station, Some(recipe))?,
+            ["start", station] => self.start(station, None, None)?,
+            ["start", station, recipe] => self.start(station, Some(recipe), None)?,
+            ["start", station, recipe, "known"] => self.start(station, Some(recipe), Some(known_board()))?,
             ["end", station] => Ask::StopRun(self.station(station)?),
             ["stop", "lab"] => Ask::Stop(None),
             ["stop", station] => Ask::Stop(Some(self.station(station)?)),
@@ -404,7 +417,7 @@ impl World {
         }))
     }
 
-    fn start(&self, station: &str, recipe: Option<&str>) -> Result<Ask, String> {
+    fn start(&self, station: &str, recipe: Option<&str>, model: Option<BoardModel>) -> Result<Ask, String> {
         let recipe = match recipe {
             Some(name) => self.recipes.get(name),
             None => self.recipes.values().next(),
@@ -414,14 +427,18 @@ impl World {
             recipe: recipe.ok_or("no such recipe")?.clone(),
             revision: 1,
             serial: "SN-0001".into(),
-            model: None,
+            model: model.map(Arc::new),
             foretold: None,
         })
     }
 
     /// Applies one event, and has the drivers confirm what they were told.
     fn event(&mut self, event: Event, timed: bool) -> Vec<String> {
-        let actions = self.lab.apply(self.now, event);
+        let actions = if self.thinking {
+            self.lab.apply(self.now, event)
+        } else {
+            self.lab.take(self.now, event)
+        };
         let mut lines = Vec::new();
         let mut answers = Vec::new();
         for action in &actions {
@@ -544,6 +561,21 @@ impl World {
         self.setup
             .station(name)
             .ok_or_else(|| format!("no station `{name}`"))
+    }
+}
+
+/// A board that was seen before: of the first kind, and five times as sure as of one that nobody has seen.
+fn known_board() -> BoardModel {
+    let unknown = Belief::of_unknown_boards()[0];
+    BoardModel {
+        board: "AX-20 backplane".into(),
+        revision: 1,
+        learned_from: 1,
+        hottest: 100.0,
+        belief: Belief {
+            sd: unknown.sd * 0.2,
+            ..unknown
+        },
     }
 }
 

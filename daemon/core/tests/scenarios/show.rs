@@ -5,7 +5,8 @@ use std::fmt::Write as _;
 
 use benchward_core::units::{Celsius, Fraction};
 use benchward_core::{
-    Action, Answer, Entry, EntryKind, LimitScope, OutputId, Sample, Setup, Signal, StationId, StationView,
+    Action, Answer, Entry, EntryKind, LabView, LimitScope, OutputId, Sample, Setup, Signal, StationId,
+    StationView,
 };
 
 /// Names for ids, and what is shown.
@@ -243,6 +244,23 @@ impl Show {
         text
     }
 
+    /// Each supply, and who has what of it.
+    pub(crate) fn supplies(view: &LabView) -> Vec<String> {
+        let mut lines = Vec::new();
+        for supply in &view.supplies {
+            let (name, watts, most) = (&supply.name, supply.watts.watts(), supply.most.watts());
+            lines.push(format!("{name} {watts:.0} W, at most {most:.0} W at one moment"));
+            for share in &supply.stations {
+                let (asks, gets) = (share.asks.watts(), share.gets.watts());
+                lines.push(format!(
+                    "{name}: {} asks {asks:.0} W, gets {gets:.0} W",
+                    share.station
+                ));
+            }
+        }
+        lines
+    }
+
     /// A station as people see it: one line, and one per interlock that isn't clear.
     pub(crate) fn view(&self, view: &StationView) -> Vec<String> {
         let mut text = format!("{} {}", view.name, view.phase);
@@ -275,6 +293,9 @@ impl Show {
                 write!(text, ", {what} left {left}").unwrap();
             }
         }
+        if self.wants("supplies") {
+            write!(text, ", its supply leaves {:.3}", view.supply_left.share()).unwrap();
+        }
         if !view.driver_up {
             text += ", driver down";
         }
@@ -288,6 +309,18 @@ impl Show {
         }
         for caution in &view.cautions {
             lines.push(format!("caution: {caution}"));
+        }
+        if self.wants("foretold") {
+            lines.push(
+                view.foretold
+                    .as_ref()
+                    .map_or("nothing foretold".to_owned(), |foretold| {
+                        format!(
+                            "foretold at {} with {:.3} of its power",
+                            foretold.from, foretold.prediction.most
+                        )
+                    }),
+            );
         }
         for open in view
             .permissives
