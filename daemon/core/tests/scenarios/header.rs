@@ -71,8 +71,7 @@ impl Header {
     ///
     /// A channel may be on another instance: `channels=board-top,other/board-edge`. Every station has a `pedal`, and an
     /// input `amps` that measures its current where it says `current=yes`. Without a station there is `bench-1` with the
-    /// channel `board-top`, the output
-    /// `heat1` of 800 W, and an instance of its own name.
+    /// channel `board-top`, the output `heat1` of 800 W, and an instance of its own name.
     ///
     /// # Errors
     /// What can't be read.
