@@ -159,6 +159,9 @@ const AROUND: f64 = 100.0 + KELVIN;
 const WARM_UP_S: f64 = 500.0;
 /// Share of the board's loss that is radiation at 350 K.
 const RADIANT_LOSS: f64 = 0.45;
+/// Lag of a taped bead behind the board under it, seconds (0.3 to 2; common practice, no source). What a reading lags more
+/// than that is the way of the heat through the board.
+const BEAD_LAG_S: f64 = 1.2;
 /// Longest step of the integration, seconds.
 pub const STEP_S: f64 = 0.5;
 
@@ -206,6 +209,8 @@ pub struct Model {
     pub(crate) heater_lag: f64,
     pub(crate) loss: f64,
     pub(crate) sensor_lag: f64,
+    /// How much of that lag is the bead's own, 0 to 1.
+    bead_share: f64,
     warm_up_celsius: f64,
     slow_share: f64,
     pub(crate) slow_lag: f64,
@@ -265,12 +270,14 @@ impl Model {
             at_40 -= (to_board.between(at_40, AROUND) - 0.4) / to_board.slope(at_40);
         }
         let heater_lag = value(1).clamp(0.5, 200.0);
+        let sensor_lag = value(3).clamp(0.2, 8.0);
         Self {
             room,
             rise: value(0),
             heater_lag,
             loss: value(2),
-            sensor_lag: value(3).clamp(0.2, 8.0),
+            sensor_lag,
+            bead_share: (BEAD_LAG_S / sensor_lag).min(1.0),
             warm_up_celsius: value(4),
             slow_share: value(5),
             slow_lag: value(6).clamp(5.0, 1000.0),
@@ -317,6 +324,11 @@ impl Model {
             + state.disturbance
             + self.slow_share * (state.slow - state.board) / self.slow_lag;
         (element_rate, board_rate)
+    }
+
+    /// Temperature of the board where it is measured, °C: less far behind the board that takes the heat than the reading is.
+    pub(crate) fn site(&self, state: &State) -> f64 {
+        state.reading + self.bead_share * (state.board - state.reading)
     }
 
     /// The surroundings of the board, °C.
@@ -433,5 +445,30 @@ impl Model {
         // The reading follows the board by an exact first-order lag: steps may be long beside it.
         let keep = (-dt / self.sensor_lag).exp();
         state.reading = middle.board + (state.reading - middle.board) * keep;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_bead_is_behind_its_place_on_the_board_by_its_own_lag_and_no_more() {
+        let unknown = Belief::of_unknown_boards()[0].mean;
+        let state = State {
+            board: 100.0,
+            reading: 90.0,
+            ..State::at_rest(80.0)
+        };
+        // In a steady rise what lags by `tm` seconds is `tm` times the rise below: all of 10 °C in 1 s, or in twice a bead's lag.
+        for (lag, site) in [(1.0, 100.0), (BEAD_LAG_S, 100.0), (2.0 * BEAD_LAG_S, 95.0)] {
+            let mut theta = unknown;
+            theta[3] = Parameter::SensorLag.to_theta(lag);
+            let found = Model::new(&theta, 25.0).site(&state);
+            assert!(
+                (found - site).abs() < 1e-9,
+                "lag {lag} s: {found} °C instead of {site} °C"
+            );
+        }
     }
 }

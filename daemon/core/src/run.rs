@@ -576,7 +576,7 @@ impl Run {
     }
 
     fn begin_stage(&mut self, now: Millis) {
-        self.controller.begin_stage();
+        self.controller.begin_stage(self.current().target);
         self.outlook.moved_on();
         self.state = State::Ramp;
         self.record.stages.push(StageRecord {
@@ -599,7 +599,7 @@ impl Run {
             Progress::NextStage
         } else if self.record.recipe.cooldown.fall_max.is_some() && control > self.record.recipe.cooldown.safe
         {
-            self.controller.begin_fall();
+            self.controller.begin_stage(self.record.recipe.cooldown.safe);
             self.state = State::Easing {
                 reference: control,
                 last: now,

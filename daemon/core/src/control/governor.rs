@@ -1,7 +1,8 @@
 //! The governor: the most heat from which the board still coasts to a stop below a limit.
 //!
 //! Heat that is in the element already will reach the board whatever is done now. So the question before each
-//! grant is not where the board is, but how high it would go if this were the last heat it got. It is the part
+//! grant is not where the board is, but how high it would go if this were the last heat it got; how high, that is, where it is
+//! measured: heat on its way through the board is spread by then. It is the part
 //! of the control that keeps a board from passing its target, and is short for that reason.
 
 use super::filter::{Family, Filter};
@@ -17,29 +18,31 @@ const COAST_STEP_MAX_S: f64 = 2.0;
 /// What becomes of the board if heat is given for a moment and then no more.
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Coast {
-    /// Highest temperature, °C.
+    /// Highest temperature where the board is measured, °C.
     peak: f64,
-    /// Fastest rise, °C/s.
+    /// Fastest rise of the board that takes the heat, °C/s: what it does now the rest of the board does soon.
     steepest: f64,
 }
 
 fn coast(model: &Model, from: &State, heat: f64, on_s: f64) -> Coast {
     let mut state = *from;
     model.advance(&mut state, on_s, heat);
+    let mut site = model.site(&state);
     let mut coast = Coast {
-        peak: from.board.max(state.board),
+        peak: model.site(from).max(site),
         steepest: model.slope(&state, 0.0),
     };
     let step = (model.heater_lag / COAST_STEPS).clamp(STEP_S, COAST_STEP_MAX_S);
     let mut passed = 0.0;
     while passed < COAST_S {
-        let before = state.board;
+        let (before, board_before) = (site, state.board);
         model.coast(&mut state, step);
+        site = model.site(&state);
         passed += step;
-        coast.steepest = coast.steepest.max((state.board - before) / step);
-        if state.board > coast.peak {
-            coast.peak = state.board;
-        } else if state.board < before && passed > 3.0 * step {
+        coast.steepest = coast.steepest.max((state.board - board_before) / step);
+        if site > coast.peak {
+            coast.peak = site;
+        } else if site < before && passed > 3.0 * step {
             break;
         }
     }
@@ -73,5 +76,5 @@ pub(super) fn sensitivity(family: &Family, filter: &Filter, heat: f64, on_s: f64
     let slopes = Theta::from_fn(|at, _| {
         (coast(&family.neighbours[at], &filter.shadows[at], heat, on_s).peak - middle) / family.nudges[at]
     });
-    (middle - filter.state.board, slopes)
+    (middle - family.model.site(&filter.state), slopes)
 }

@@ -109,7 +109,7 @@ impl Horizon {
             starts[block] = state;
             while at < *end {
                 model.advance(&mut state, STEP_S, self.moves[block]);
-                path[at] = state.board;
+                path[at] = model.site(&state);
                 at += 1;
             }
         }
@@ -141,7 +141,7 @@ impl Horizon {
                 }
                 let heat = self.moves[move_at] + if move_at == block { nudge } else { 0.0 };
                 model.advance(&mut state, STEP_S, heat);
-                slopes[at][block] = (state.board - path[at]) / nudge;
+                slopes[at][block] = (model.site(&state) - path[at]) / nudge;
             }
         }
         for at in 0..steps {

@@ -31,10 +31,10 @@ use crate::units::{Celsius, CelsiusPerSecond, Fraction, Millis};
 const DECIDE_EVERY_S: f64 = 0.25;
 /// Time between two looks ahead over the whole horizon.
 const THINK_EVERY: Millis = Millis::from_secs(1);
-/// Degrees above the target that a coast may reach: less than a reading's noise.
-const MARGIN_FAR: f64 = 0.4;
+/// Degrees above the target that a coast may reach.
+const MARGIN_FAR: f64 = 0.0;
 /// The same within [`NEAR`] of the target, so that holding is not the governor's business.
-const MARGIN_NEAR: f64 = 0.6;
+const MARGIN_NEAR: f64 = 0.4;
 /// Largest doubt that is reckoned with.
 const DOUBT_MAX: f64 = 1.5;
 /// An explanation is reckoned with while its cost is at most this much above the best one's (twice the logarithm of
@@ -48,7 +48,7 @@ const NEAR: f64 = 0.8;
 /// How many standard deviations of the peak are kept free, on a board that nobody has seen and on one that has
 /// a model.
 const DOUBTS_UNKNOWN: f64 = 1.0;
-const DOUBTS_KNOWN: f64 = 0.3;
+const DOUBTS_KNOWN: f64 = 0.4;
 /// A ramp's reference is at most this far ahead of the board, in seconds of ramp: what was lost to a weak
 /// heater must not be caught up by a faster rise.
 const LEAD_S: f64 = 1.0;
@@ -128,6 +128,11 @@ impl Hypothesis {
         }
     }
 
+    /// Temperature of the board where it is measured, °C.
+    fn site(&self) -> f64 {
+        self.family.model.site(&self.filter.state)
+    }
+
     /// What the readings are off from what they should be.
     fn off(&self) -> Option<Off> {
         let watch = self.watch.as_ref().and_then(Watch::off);
@@ -185,14 +190,15 @@ impl Hypothesis {
     /// The most heat for `on_s` seconds if this is true.
     fn most(&self, on_s: f64, target: f64, rate: f64, doubts: f64) -> f64 {
         let state = &self.filter.state;
-        let margin = if target - state.board < NEAR {
+        let site = self.site();
+        let margin = if target - site < NEAR {
             MARGIN_NEAR
         } else {
             MARGIN_FAR
         };
-        let spare = target + margin - state.board;
+        let spare = target + margin - site;
         let caution = (-doubts * self.doubt).exp();
-        let limit = state.board + if spare > 0.0 { spare * caution } else { spare };
+        let limit = site + if spare > 0.0 { spare * caution } else { spare };
         governor::most(
             &self.family.model,
             state,
@@ -219,24 +225,14 @@ impl Controller {
         }
     }
 
-    /// A new stage.
-    pub(crate) fn begin_stage(&mut self) {
-        if let Some(inner) = &mut self.inner {
-            inner.ramp_anew();
-            for hypothesis in &mut inner.hypotheses {
-                hypothesis.begin_stage(0.0);
-            }
-        }
-    }
-
-    /// The eased cool-down begins. A board that nobody has seen before was only seen to warm up: how fast it falls at most
-    /// isn't known.
-    pub(crate) fn begin_fall(&mut self) {
+    /// A new stage towards `target`, or the eased cool-down. A board that nobody has seen before was only seen to warm up: how
+    /// fast it falls at most isn't known, so that one in a draft would be taken for one whose bead came off, and get no heat.
+    pub(crate) fn begin_stage(&mut self, target: Celsius) {
         let known = self.known;
         if let Some(inner) = &mut self.inner {
             inner.ramp_anew();
             for hypothesis in &mut inner.hypotheses {
-                if known {
+                if known || hypothesis.site() < target.degrees() + ABOVE {
                     hypothesis.begin_stage(0.0);
                 } else {
                     hypothesis.least = None;
@@ -389,7 +385,7 @@ impl Loop {
         let on_s = since.clamp(0.5, 2.0);
         self.doubt(now, on_s);
         let rate = ramp_max.map_or(f64::INFINITY, CelsiusPerSecond::per_second);
-        let from = self.reference(since, self.hypotheses[0].filter.state.board, target, rate);
+        let from = self.reference(since, self.hypotheses[0].site(), target, rate);
         if self.thought.is_none_or(|at| now.since(at) >= THINK_EVERY) {
             self.thought = Some(now);
             let wish = Wish {
@@ -443,16 +439,16 @@ impl Loop {
     }
 
     /// Moves the ramp's reference on, and says where it is.
-    fn reference(&mut self, dt: f64, board: f64, target: f64, rate: f64) -> f64 {
+    fn reference(&mut self, dt: f64, site: f64, target: f64, rate: f64) -> f64 {
         if !rate.is_finite() {
             self.reference = None;
             return target;
         }
-        let before = self.reference.unwrap_or(board);
+        let before = self.reference.unwrap_or(site);
         let moved = if target >= before {
             (before + rate * dt)
                 .min(target)
-                .min((board + rate * LEAD_S).max(before))
+                .min((site + rate * LEAD_S).max(before))
         } else {
             (before - rate * dt).max(target)
         };

@@ -105,7 +105,7 @@ fn a_ramp_limit_is_a_straight_line() {
     let prediction = predicted(simple(), 0.01, &recipe(&[(120.0, 30.0, Some(0.2))], 45.0));
     let stage = prediction.stages[0];
     // The element is asked to follow within two seconds.
-    near(likely(stage.arrival), 98.0 / (0.99 * 0.2) + BEGINS_S + 4.0, 0.005);
+    near(likely(stage.arrival), 98.0 / 0.2 + BEGINS_S + 4.0, 0.005);
     assert_eq!(stage.governs, Governs::RampLimit);
 }
 
