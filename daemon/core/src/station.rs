@@ -365,6 +365,7 @@ impl Station {
             permissives: &self.permissives,
             outputs: &self.outputs,
             links: &self.links,
+            instances: &self.instances,
             presence: &self.presence,
             ceiling,
             absent_after: in_force.absent_after.0,

@@ -76,6 +76,7 @@ impl Bench {
             permissives: &self.permissives,
             outputs: &self.outputs,
             links: &self.links,
+            instances: &[],
             presence: &self.presence,
             ceiling: Limits::new(Celsius::constant(260.0), vec![None]).effective(StationId(0), None),
             absent_after: Millis::from_secs(900),

@@ -41,7 +41,7 @@ use serde::{Deserialize, Serialize};
 use crate::channel::Channel;
 use crate::event::Loss;
 use crate::heat_log::HeatLog;
-use crate::id::StationId;
+use crate::id::{InstanceId, StationId};
 use crate::limits::Ceiling;
 use crate::output::Output;
 use crate::person::Person;
@@ -415,6 +415,8 @@ pub(crate) struct Facts<'a> {
     pub(crate) permissives: &'a [Permissive],
     pub(crate) outputs: &'a [Output],
     pub(crate) links: &'a [Link],
+    /// Whose they are, in the same order.
+    pub(crate) instances: &'a [InstanceId],
     pub(crate) presence: &'a Presence,
     pub(crate) ceiling: Ceiling,
     pub(crate) absent_after: Millis,
@@ -556,10 +558,8 @@ impl Latch {
             // And a heater that nobody commands doesn't ask whether there is a run.
             InterlockName::OverTemperature | InterlockName::Stop | InterlockName::HeatStuckOn => true,
             // A driver that is there and doesn't do as it was told may hold heat that nobody asked for any more:
-            // the second switch has to open, run or no run.
-            InterlockName::DriverLost => {
-                facts.heating.is_some() || facts.links.iter().all(|link| link.loss.is_none())
-            }
+            // the second switch has to open, run or no run, and whatever other driver is down.
+            InterlockName::DriverLost => facts.heating.is_some() || driver_lost::disobedient(facts).is_some(),
             // Only while heat may be on. An idle bench may have its tape off, its hood open and its driver
             // down; the run that needs them is refused at its start.
             InterlockName::OperatorAbsent
@@ -734,6 +734,7 @@ mod tests {
             permissives: &[],
             outputs: &[],
             links: &[],
+            instances: &[],
             presence: &Presence::default(),
             ceiling: limits.effective(StationId(0), None),
             absent_after: Millis::from_secs(900),
@@ -786,6 +787,7 @@ mod tests {
                 permissives: &[],
                 outputs: &[],
                 links: &[],
+                instances: &[],
                 presence: &Presence::default(),
                 ceiling: limits.effective(StationId(0), None),
                 absent_after: Millis::from_secs(900),
@@ -834,6 +836,7 @@ mod tests {
             permissives: &[],
             outputs: &[],
             links: &[],
+            instances: &[],
             presence: &Presence::default(),
             ceiling: limits.effective(StationId(0), None),
             absent_after: Millis::from_secs(900),
@@ -873,6 +876,7 @@ mod tests {
             permissives: &[],
             outputs: &[],
             links: &[],
+            instances: &[],
             presence: &presence,
             ceiling: limits.effective(StationId(0), None),
             absent_after: Millis::from_secs(900),
