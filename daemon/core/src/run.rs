@@ -458,7 +458,7 @@ impl Run {
     /// Heat to ask for.
     pub(crate) fn ask(&mut self, now: Millis) -> Fraction {
         if let State::Easing { reference, idle, .. } = &mut self.state {
-            let asked = self.controller.decide(now, *reference, None);
+            let asked = self.controller.ease(now, *reference);
             *idle = asked.is_zero().then(|| idle.unwrap_or(now));
             return asked;
         }

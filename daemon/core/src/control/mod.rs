@@ -35,6 +35,8 @@ const THINK_EVERY: Millis = Millis::from_secs(1);
 const MARGIN_FAR: f64 = 0.0;
 /// The same within [`NEAR`] of the target, so that holding is not the governor's business.
 const MARGIN_NEAR: f64 = 0.4;
+/// Degrees more above a target that falls: without them heat comes and goes, and the board falls faster in between.
+const MARGIN_EASED: f64 = 0.5;
 /// Largest doubt that is reckoned with.
 const DOUBT_MAX: f64 = 1.5;
 /// An explanation is reckoned with while its cost is at most this much above the best one's (twice the logarithm of
@@ -329,7 +331,15 @@ impl Controller {
         let Some(inner) = &mut self.inner else {
             return Fraction::ZERO;
         };
-        inner.decide(now, target.degrees(), ramp_max, self.doubts)
+        inner.decide(now, target.degrees(), ramp_max, self.doubts, 0.0)
+    }
+
+    /// Heat to ask for now, so that the board falls no faster than `reference` does.
+    pub(crate) fn ease(&mut self, now: Millis, reference: Celsius) -> Fraction {
+        let Some(inner) = &mut self.inner else {
+            return Fraction::ZERO;
+        };
+        inner.decide(now, reference.degrees(), None, self.doubts, MARGIN_EASED)
     }
 }
 
@@ -368,12 +378,14 @@ impl Loop {
         self.thought = None;
     }
 
+    /// `above`: how much more than usual a coast may pass the target.
     fn decide(
         &mut self,
         now: Millis,
         target: f64,
         ramp_max: Option<CelsiusPerSecond>,
         doubts: f64,
+        above: f64,
     ) -> Fraction {
         let since = self.decided.map_or(DECIDE_EVERY_S, |at| now.since(at).seconds());
         if since < DECIDE_EVERY_S - 1e-3 {
@@ -404,7 +416,7 @@ impl Loop {
             );
         }
         let most = plausible(&self.hypotheses)
-            .map(|hypothesis| hypothesis.most(on_s, target, rate, doubts))
+            .map(|hypothesis| hypothesis.most(on_s, target + above, rate, doubts))
             .fold(1.0, f64::min);
         self.heat = self.wanted.min(most).clamp(0.0, 1.0);
         Fraction::clamped(self.heat)
