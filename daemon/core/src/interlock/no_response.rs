@@ -207,7 +207,6 @@ mod tests {
         assert!(!acts(&[20.0; 60]));
     }
 
-    /// From 60 °C on a board may have come to what its bench can reach.
     /// Readings four seconds apart still say how much it rose.
     #[test]
     fn a_slow_channel_is_judged_as_well() {
@@ -221,6 +220,7 @@ mod tests {
         assert!(acted);
     }
 
+    /// From 60 °C on a board may have come to what its bench can reach.
     #[test]
     fn a_hot_board_need_not_rise() {
         assert!(acts(&[59.75; 100]));
