@@ -14,6 +14,9 @@
 //! Where there are two channels or more, the slowest one that the run steers by also has to follow the fastest of all. A
 //! bead that is bridged at a warm place follows well enough for that; the energy shows it.
 //!
+//! A bead that comes loose on the way does what no board does: it falls under heat, or stops rising from one moment to the
+//! next ([`rising`]). The heat stops at once then and a person is asked, however much of the energy is left.
+//!
 //! # The energy bound
 //!
 //! ```text
@@ -62,11 +65,15 @@
 //! `sensor-detached`. It makes no permit and lifts no limit: what it says is only ever less heat. With two channels it takes
 //! for granted that not both are loose.
 
+mod rising;
+
 use std::sync::Arc;
 
 use crate::person::Person;
 use crate::recipe::{ControlBy, Grams, Recipe};
 use crate::units::{Celsius, Fraction, Millis, Watts};
+
+use rising::Rising;
 
 /// What element and bench take up before a board shows anything, J per gram of board.
 const STORED: f64 = 40.0;
@@ -101,8 +108,9 @@ const SHARE_MIN: f64 = 0.4;
 const ASK_AFTER_S: f64 = 60.0;
 /// Held back: less than this share of what the control asks for.
 const HELD_SHARE: f64 = 0.5;
-/// Time constant of the means that are judged, seconds.
-const SMOOTH_S: f64 = 1.0;
+/// Time constant of the heat that [`Rising`] hears of, seconds: shorter than what a warm element still brings after the heat
+/// is gone.
+const RECENT_S: f64 = 3.0;
 
 /// How long a question waits for its answer.
 pub(crate) const ANSWER_WITHIN: Millis = Millis::from_secs(300);
@@ -169,32 +177,6 @@ pub struct Waits {
     pub left: Millis,
 }
 
-/// A channel's smoothed temperature and its lowest so far, °C.
-#[derive(Debug, Clone, Copy, PartialEq)]
-struct Rising {
-    now: f64,
-    lowest: f64,
-}
-
-impl Rising {
-    fn take(rising: &mut Option<Self>, celsius: Celsius, dt: f64) {
-        let celsius = celsius.degrees();
-        let Some(rising) = rising else {
-            *rising = Some(Self {
-                now: celsius,
-                lowest: celsius,
-            });
-            return;
-        };
-        rising.now += (celsius - rising.now) * (dt / SMOOTH_S).min(1.0);
-        rising.lowest = rising.lowest.min(rising.now);
-    }
-
-    fn rise(self) -> f64 {
-        self.now - self.lowest
-    }
-}
-
 #[derive(Debug, Clone, PartialEq)]
 enum State {
     Watching,
@@ -206,6 +188,8 @@ enum State {
 #[derive(Debug, Clone)]
 pub(crate) struct Guard {
     basis: Basis,
+    /// Readings of a recording that is played again fall and stop as they like.
+    follows_heat: bool,
     state: State,
     /// The steered temperature.
     steered: Option<Rising>,
@@ -220,6 +204,8 @@ pub(crate) struct Guard {
     /// Time in which heat was possible and nobody was asked, s; the integral of the rise over it, °C s.
     time: f64,
     warmth: f64,
+    /// Mean heat of the last [`RECENT_S`], a share of full power.
+    recent: f64,
     /// How long heat was held back, s.
     held: f64,
     /// A question was withdrawn before.
@@ -241,8 +227,13 @@ pub(crate) enum News {
 
 impl Guard {
     /// The guard of a run of `recipe` at a station with these channels, on a board that nobody has seen. `watts`: rated
-    /// power of all its heaters, where the drivers say it.
-    pub(crate) fn new(recipe: &Recipe, names: Vec<Arc<str>>, watts: Option<Watts>) -> Self {
+    /// power of all its heaters, where the drivers say it. `follows_heat`: whether its readings do.
+    pub(crate) fn new(
+        recipe: &Recipe,
+        names: Vec<Arc<str>>,
+        watts: Option<Watts>,
+        follows_heat: bool,
+    ) -> Self {
         let steers = |name: &Arc<str>| match &recipe.control {
             // The hottest one steers: one that reads too low changes nothing.
             ControlBy::Hottest => false,
@@ -251,6 +242,7 @@ impl Guard {
         };
         Self {
             basis: Basis::of(recipe, watts),
+            follows_heat,
             state: State::Watching,
             steered: None,
             channels: names.iter().map(|name| (None, steers(name))).collect(),
@@ -260,6 +252,7 @@ impl Guard {
             spent: 0.0,
             time: 0.0,
             warmth: 0.0,
+            recent: 0.0,
             held: 0.0,
             withdrawn: false,
             news: None,
@@ -286,10 +279,10 @@ impl Guard {
         let dt = self.last.map_or(0.0, |last| now.since(last).seconds());
         self.last = Some(now);
         self.dt = dt;
-        Rising::take(&mut self.steered, control, dt);
+        Rising::take(&mut self.steered, now, control, dt);
         for ((rising, _), celsius) in self.channels.iter_mut().zip(all) {
             if let Some(celsius) = celsius {
-                Rising::take(rising, *celsius, dt);
+                Rising::take(rising, now, *celsius, dt);
             }
         }
         self.spent += granted.share() * dt;
@@ -297,10 +290,18 @@ impl Guard {
             self.time += dt;
             self.warmth += self.rise() * dt;
         }
+        if self.follows_heat && self.state != State::Over {
+            self.recent += (granted.share() - self.recent) * (dt / RECENT_S).min(1.0);
+            let steered = self.steered.iter_mut();
+            let steering = self.channels.iter_mut().filter(|(_, steers)| *steers);
+            for rising in steered.chain(steering.filter_map(|(rising, _)| rising.as_mut())) {
+                rising.look(now, self.recent, dt);
+            }
+        }
     }
 
     fn rise(&self) -> f64 {
-        self.steered.map_or(0.0, Rising::rise)
+        self.steered.as_ref().map_or(0.0, Rising::rise)
     }
 
     /// Seconds of full power that may have been spent by now.
@@ -324,10 +325,23 @@ impl Guard {
         (most.1 >= TELLING_RISE && least.1 < SHARE_MIN * most.1).then_some((least.0, least.1, most.0, most.1))
     }
 
+    /// The steering channel that came loose, if one did, and what was seen; `None` for its place: the steered temperature did.
+    fn loose(&self) -> Option<(Option<usize>, &rising::Loose)> {
+        let steering = self
+            .channels
+            .iter()
+            .enumerate()
+            .filter(|(_, (_, steers))| *steers);
+        steering
+            .filter_map(|(at, (rising, _))| Some((Some(at), rising.as_ref()?)))
+            .chain(self.steered.as_ref().map(|steered| (None, steered)))
+            .find_map(|(at, rising)| Some((at, rising.loose()?)))
+    }
+
     /// The most heat that may be given now.
     fn most(&self) -> f64 {
         match self.basis {
-            _ if self.disagree().is_some() => 0.0,
+            _ if self.disagree().is_some() || self.loose().is_some() => 0.0,
             Basis::Probe if self.rise() >= PROBE_RISE || self.spent >= PROBE_S => 0.0,
             Basis::Probe => PROBE_HEAT,
             Basis::Grams { .. } | Basis::Lightest => {
@@ -341,7 +355,9 @@ impl Guard {
         match self.basis {
             Basis::Probe => false,
             Basis::Grams { .. } | Basis::Lightest => {
-                self.disagree().is_none() && self.allowed() - self.spent >= FREE_AGAIN_S
+                self.disagree().is_none()
+                    && self.loose().is_none()
+                    && self.allowed() - self.spent >= FREE_AGAIN_S
             }
         }
     }
@@ -357,7 +373,7 @@ impl Guard {
                     self.held += dt;
                 }
                 let probed = self.basis == Basis::Probe && self.most() <= 0.0;
-                if probed || self.held >= ASK_AFTER_S {
+                if probed || self.loose().is_some() || self.held >= ASK_AFTER_S {
                     self.held = 0.0;
                     let text: Arc<str> = self.question().into();
                     self.news = Some(News::Asks(text.clone()));
@@ -397,6 +413,12 @@ impl Guard {
         };
         let warmed = self.rise();
         let spent = self.spent;
+        if let Some((at, loose)) = self.loose() {
+            return format!(
+                "{} {loose}: is it taped down, and does the heater heat?",
+                at.map_or(&*steered, name)
+            );
+        }
         match (self.basis, self.disagree()) {
             (_, Some((least, lagging, most, leading))) => format!(
                 "{} rose {lagging:.1} °C while {} rose {leading:.1} °C, at least {:.1} °C is expected: is {} taped down?",
@@ -444,6 +466,14 @@ impl Guard {
     /// Heat is possible again after a trip: whatever was asked before is asked anew, if it still has to be.
     pub(crate) fn resume(&mut self, now: Millis) {
         self.last = Some(now);
+        self.recent = 0.0;
+        for rising in self
+            .steered
+            .iter_mut()
+            .chain(self.channels.iter_mut().filter_map(|(rising, _)| rising.as_mut()))
+        {
+            rising.forget(now);
+        }
         if let State::Waiting { until, .. } = &mut self.state {
             *until = now + ANSWER_WITHIN;
         }

@@ -261,17 +261,18 @@ pub(crate) struct Run {
 }
 
 impl Run {
-    /// `channels`: the station's, in its order; `watts`: rated power of all its heaters, where the drivers say it.
+    /// `channels`: the station's, in its order; `watts`: rated power of all its heaters, where the drivers say it; `follows_heat`: whether its readings do.
     pub(crate) fn begin(
         mut record: Record,
         now: Millis,
         channels: Vec<Arc<str>>,
         watts: Option<Watts>,
+        follows_heat: bool,
     ) -> Self {
         let guard = record
             .model
             .is_none()
-            .then(|| Guard::new(&record.recipe, channels, watts));
+            .then(|| Guard::new(&record.recipe, channels, watts, follows_heat));
         record.first_run = guard.as_ref().map(Guard::first_run);
         let limit = heat_limit(&record.recipe);
         let outlook = Outlook::new(now, record.foretold.clone());

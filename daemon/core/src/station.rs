@@ -850,7 +850,8 @@ impl Station {
     /// A run with that record, here.
     pub(crate) fn run_of(&self, record: Record, now: Millis) -> Run {
         let channels = self.channels.iter().map(|channel| channel.name.clone()).collect();
-        Run::begin(record, now, channels, self.load().map(|(watts, _)| watts))
+        let watts = self.load().map(|(watts, _)| watts);
+        Run::begin(record, now, channels, watts, self.follows_heat)
     }
 
     /// Begins a run that has been checked.

@@ -139,7 +139,7 @@ fn is_seen(cause: &Cause<'_>, change: impl Fn(&mut Settings)) {
         let n = n * 7 + 1;
         let mut settings = bench(n);
         change(&mut settings);
-        // The interlocks by themselves: so heavy that the guard of a first run holds nothing back.
+        // The interlocks by themselves: so heavy that the guard of a first run holds nothing back, and what it asks is confirmed.
         let stages =
             "board_grams = 20000\ncontrol = \"tc1\"\n[[stage]]\ntarget_celsius = 150\ndwell_s = 3000\n";
         let mut plant = Plant::new(&settings, stages);

@@ -182,11 +182,14 @@ impl Plant {
     }
 
     /// Runs until an interlock has acted, `end_s` at the latest. Returns the first trip since `from_s`.
+    ///
+    /// What the guard of a first run asks meanwhile is confirmed at once, as by somebody who doesn't look.
     pub(crate) fn until_trip(&mut self, from_s: f64, end_s: f64) -> Option<Trip> {
         let mut at = from_s;
         while at < end_s {
             at += 0.25;
             self.run_to(at);
+            self.ask(Ask::Confirm(BENCH));
             if let Some(trip) = self.trips.iter().find(|trip| trip.at_s >= from_s) {
                 return Some(trip.clone());
             }
