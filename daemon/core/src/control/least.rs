@@ -42,6 +42,9 @@ impl Factors {
 
 /// How far a reading may be below it, °C: several times its noise.
 const SHORT_CELSIUS: f64 = 1.4;
+/// And how much further one that just came down from above its target, in seconds of full power: its heated side is hotter
+/// than the model knows, and it falls faster at first.
+const DOWN_S: f64 = 0.4;
 /// Time constant of what is compared, seconds.
 const SMOOTH_S: f64 = 1.0;
 /// Longest doubt, seconds, and how fast doubt that is over is forgotten, seconds of it in a second.
@@ -55,6 +58,8 @@ pub(super) struct Least {
     at: State,
     /// Reading less what it is at least, smoothed, °C.
     above: f64,
+    /// How far that may be below nothing, °C; positive.
+    limit: f64,
     /// Seconds since the stage began; negative while the readings settle.
     since_s: f64,
     doubted_s: f64,
@@ -77,6 +82,7 @@ impl Least {
             model: Model::new(&theta, room),
             at,
             above: 0.0,
+            limit: SHORT_CELSIUS,
             since_s: -settles_s,
             doubted_s: 0.0,
             off: None,
@@ -86,7 +92,7 @@ impl Least {
     /// A new stage begins, `from` here, and the same is known.
     pub(super) const fn begin(&mut self, from: State, settles_s: f64) {
         (self.at, self.above, self.since_s) = (from, 0.0, -settles_s);
-        self.off = None;
+        (self.limit, self.off) = (SHORT_CELSIUS, None);
     }
 
     /// What it has to say now.
@@ -101,11 +107,14 @@ impl Least {
         if self.since_s <= 0.0 || !wanted {
             // How fast it falls without heat says nothing of what it does with it.
             (self.at, self.above, self.off) = (*thought, 0.0, None);
+            if self.since_s > 0.0 {
+                self.limit = SHORT_CELSIUS + DOWN_S * self.model.rise;
+            }
             return;
         }
         self.model.advance(&mut self.at, dt, heat);
         self.above += (celsius - self.at.reading - self.above) * (dt / SMOOTH_S).min(1.0);
-        let short = self.above < -SHORT_CELSIUS;
+        let short = self.above < -self.limit;
         self.doubted_s = if short {
             self.doubted_s + dt
         } else {
@@ -113,7 +122,7 @@ impl Least {
         };
         self.off = short.then_some(Off {
             celsius: self.above,
-            limit: SHORT_CELSIUS,
+            limit: self.limit,
             horizon_s: self.since_s,
             detached: self.doubted_s > DOUBT_S_MAX,
         });
@@ -193,6 +202,37 @@ mod tests {
             30.0 + (board - 30.0) * (-(at - 10.0).max(0.0) / 30.0).exp()
         });
         assert!(detached_after(&said).is_some(), "{highest:.1} °C");
+    }
+
+    /// What it says of readings that are `short` of the least for some seconds, after the board was above its target or not, and
+    /// then in the next stage.
+    fn short_of_it(least: &mut Least, above_target: bool, short: f64) -> [bool; 2] {
+        let at = State::at_rest(100.0);
+        least.begin(at, 0.0);
+        least.saw(DT, 0.0, 100.0, &at, !above_target);
+        [false, true].map(|anew| {
+            if anew {
+                least.begin(at, 0.0);
+            }
+            for _ in 0..80 {
+                let mut then = least.at;
+                least.model.advance(&mut then, DT, 0.0);
+                least.saw(DT, 0.0, then.reading - short, &at, true);
+            }
+            least.off().is_some()
+        })
+    }
+
+    /// A quick board that comes down from above its target falls faster at first; on the way up it has no such excuse.
+    #[test]
+    fn a_board_that_comes_down_to_its_target_may_be_further_off() {
+        let mut least = Least::new(&lamp(), Factors::LEARNED, 24.0, State::at_rest(24.0), 0.0);
+        let further = DOWN_S * least.model.rise;
+        assert!(further > 0.2, "{further:.2} °C tells nothing apart");
+        assert_eq!(short_of_it(&mut least, false, SHORT_CELSIUS + 0.1), [true; 2]);
+        let between = SHORT_CELSIUS + further - 0.1;
+        assert_eq!(short_of_it(&mut least, true, between), [false, true]);
+        assert_eq!(short_of_it(&mut least, true, between + 0.2), [true; 2]);
     }
 
     /// A brown-out of 22 s, worse than any that is allowed for: there is doubt, and it ends.
