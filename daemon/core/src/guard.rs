@@ -15,7 +15,7 @@
 //! bead that is bridged at a warm place follows well enough for that; the energy shows it.
 //!
 //! A bead that comes loose on the way does what no board does: it falls under heat, or stops rising from one moment to the
-//! next ([`rising`]). The heat stops at once then and a person is asked, however much of the energy is left.
+//! next ([`crate::rising`]). The heat stops at once then and a person is asked, however much of the energy is left.
 //!
 //! # The energy bound
 //!
@@ -65,15 +65,13 @@
 //! `sensor-detached`. It makes no permit and lifts no limit: what it says is only ever less heat. With two channels it takes
 //! for granted that not both are loose.
 
-mod rising;
-
 use std::sync::Arc;
 
 use crate::person::Person;
 use crate::recipe::{ControlBy, Grams, Recipe};
 use crate::units::{Celsius, Fraction, Millis, Watts};
 
-use rising::Rising;
+use crate::rising::{Loose, Rising};
 
 /// What element and bench take up before a board shows anything, J per gram of board.
 const STORED: f64 = 40.0;
@@ -108,9 +106,6 @@ const SHARE_MIN: f64 = 0.4;
 const ASK_AFTER_S: f64 = 60.0;
 /// Held back: less than this share of what the control asks for.
 const HELD_SHARE: f64 = 0.5;
-/// Time constant of the heat that [`Rising`] hears of, seconds: shorter than what a warm element still brings after the heat
-/// is gone.
-const RECENT_S: f64 = 3.0;
 
 /// How long a question waits for its answer.
 pub(crate) const ANSWER_WITHIN: Millis = Millis::from_secs(300);
@@ -204,8 +199,6 @@ pub(crate) struct Guard {
     /// Time in which heat was possible and nobody was asked, s; the integral of the rise over it, °C s.
     time: f64,
     warmth: f64,
-    /// Mean heat of the last [`RECENT_S`], a share of full power.
-    recent: f64,
     /// How long heat was held back, s.
     held: f64,
     /// A question was withdrawn before.
@@ -252,7 +245,6 @@ impl Guard {
             spent: 0.0,
             time: 0.0,
             warmth: 0.0,
-            recent: 0.0,
             held: 0.0,
             withdrawn: false,
             news: None,
@@ -279,10 +271,10 @@ impl Guard {
         let dt = self.last.map_or(0.0, |last| now.since(last).seconds());
         self.last = Some(now);
         self.dt = dt;
-        Rising::take(&mut self.steered, now, control, dt);
+        Rising::take(&mut self.steered, now, control, granted.share(), dt);
         for ((rising, _), celsius) in self.channels.iter_mut().zip(all) {
             if let Some(celsius) = celsius {
-                Rising::take(rising, now, *celsius, dt);
+                Rising::take(rising, now, *celsius, granted.share(), dt);
             }
         }
         self.spent += granted.share() * dt;
@@ -291,11 +283,10 @@ impl Guard {
             self.warmth += self.rise() * dt;
         }
         if self.follows_heat && self.state != State::Over {
-            self.recent += (granted.share() - self.recent) * (dt / RECENT_S).min(1.0);
             let steered = self.steered.iter_mut();
             let steering = self.channels.iter_mut().filter(|(_, steers)| *steers);
             for rising in steered.chain(steering.filter_map(|(rising, _)| rising.as_mut())) {
-                rising.look(now, self.recent, dt);
+                rising.look(now, dt);
             }
         }
     }
@@ -326,7 +317,7 @@ impl Guard {
     }
 
     /// The steering channel that came loose, if one did, and what was seen; `None` for its place: the steered temperature did.
-    fn loose(&self) -> Option<(Option<usize>, &rising::Loose)> {
+    fn loose(&self) -> Option<(Option<usize>, &Loose)> {
         let steering = self
             .channels
             .iter()
@@ -466,7 +457,6 @@ impl Guard {
     /// Heat is possible again after a trip: whatever was asked before is asked anew, if it still has to be.
     pub(crate) fn resume(&mut self, now: Millis) {
         self.last = Some(now);
-        self.recent = 0.0;
         for rising in self
             .steered
             .iter_mut()

@@ -35,6 +35,7 @@ mod control;
 mod guard;
 pub mod plan;
 pub mod predict;
+mod rising;
 mod run;
 mod station;
 

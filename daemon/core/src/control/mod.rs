@@ -5,7 +5,7 @@
 //! than what lets the board coast to a stop at its target, with room for what isn't known yet of this board. On a
 //! board that nobody has seen that room is wide, so that the first heat is small, and it narrows as the board
 //! answers. There is nothing to tune by hand. Beside them [`residual`] and [`least`] watch whether the readings are still
-//! those of a board.
+//! those of a board. Where one of them is in doubt and the readings do what no board does ([`crate::rising`]), that is enough.
 //!
 //! Readings come at 1 to 20 Hz; a decision is made every quarter of a second and stands in between.
 
@@ -25,6 +25,7 @@ use residual::{ABOVE, Watch};
 
 use crate::model::{Belief, BoardModel, State};
 use crate::predict::{Place, Start};
+use crate::rising::Rising;
 use crate::units::{Celsius, CelsiusPerSecond, Fraction, Millis};
 
 /// Shortest time between two decisions.
@@ -71,6 +72,8 @@ pub(crate) struct Controller {
 /// What there is from the first reading on.
 #[derive(Debug, Clone)]
 struct Loop {
+    /// How it comes to its targets.
+    rising: Option<Rising>,
     /// What may be true, likeliest first; one for a board with a model.
     hypotheses: Vec<Hypothesis>,
     horizon: Horizon,
@@ -247,6 +250,7 @@ impl Controller {
     pub(crate) fn resume(&mut self) {
         if let Some(inner) = &mut self.inner {
             inner.ramp_anew();
+            inner.rising = None;
             for hypothesis in &mut inner.hypotheses {
                 hypothesis.resume();
             }
@@ -255,7 +259,8 @@ impl Controller {
 
     /// What the readings are off from what they should be, if no explanation that may be true makes them a board's.
     pub(crate) fn off(&self) -> Option<Off> {
-        let hypotheses = &self.inner.as_ref()?.hypotheses;
+        let inner = self.inner.as_ref()?;
+        let hypotheses = &inner.hypotheses;
         let mut mildest: Option<Off> = None;
         for hypothesis in plausible(hypotheses) {
             let off = hypothesis.off()?;
@@ -267,7 +272,12 @@ impl Controller {
                 mildest = Some(off);
             }
         }
-        mildest
+        // Either may be wrong about a healthy board; what both say is so.
+        let loose = inner.rising.as_ref().and_then(Rising::loose).is_some();
+        mildest.map(|off| Off {
+            detached: off.detached || loose,
+            ..off
+        })
     }
 
     /// What a prediction can start from: the likeliest board as it stands now. `None` before the first reading, and while
@@ -306,6 +316,7 @@ impl Controller {
         target: Option<Celsius>,
     ) {
         let target = target.map(Celsius::degrees);
+        let reading = celsius;
         let celsius = celsius.degrees();
         let Some(inner) = &mut self.inner else {
             self.inner = Some(Loop::new(now, celsius, &self.beliefs, self.known));
@@ -316,6 +327,7 @@ impl Controller {
             return;
         }
         inner.seen = now;
+        inner.rises(now, reading, dt, granted.share(), target);
         for hypothesis in &mut inner.hypotheses {
             hypothesis.observe(dt, granted.share(), celsius, target);
         }
@@ -362,6 +374,7 @@ impl Loop {
                 .iter()
                 .map(|belief| Hypothesis::new(belief, room, celsius, known))
                 .collect(),
+            rising: None,
             horizon: Horizon::new(),
             reference: None,
             seen: now,
@@ -369,6 +382,17 @@ impl Loop {
             thought: None,
             wanted: 0.0,
             heat: 0.0,
+        }
+    }
+
+    /// Looks at how it rises, as long as it is below its target.
+    fn rises(&mut self, now: Millis, reading: Celsius, dt: f64, heat: f64, target: Option<f64>) {
+        Rising::take(&mut self.rising, now, reading, heat, dt);
+        let Some(rising) = &mut self.rising else { return };
+        if target.is_some_and(|target| reading.degrees() < target) {
+            rising.look(now, dt);
+        } else {
+            rising.forget(now);
         }
     }
 

@@ -3,9 +3,9 @@
 //!
 //! Three ways to know, in the order in which they are asked:
 //!
-//! 1. **The board model's residual** ([`Facts::residual`]), where there is a model. Its verdict `Detached` acts; its
-//!    verdict `Doubt` (a small shortfall, which a draft or a mains sag makes too) is a warning, and the station holds the
-//!    heat back meanwhile.
+//! 1. **The board model's residual** ([`Facts::residual`]), where there is a model. Its verdict `Detached` acts; a doubt
+//!    becomes that while the reading does what no board does ([`crate::rising`]). `Doubt` alone (a small shortfall, which a
+//!    draft or a mains sag makes too) is a warning, and the station holds the heat back meanwhile.
 //! 2. **A fall faster than a board cools.** A channel that was [`HOT`] or more falls within 2 s by more than [`FALL`] and
 //!    by more than [`COOLS`] of its excess over a room of 20 °C each second, in two scans in a row and, where it is less
 //!    than [`FALL_SURE`], for [`CONFIRM`]. The lightest boards

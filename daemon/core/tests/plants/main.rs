@@ -265,6 +265,42 @@ fn on_a_known_board_a_slowly_peeling_tape_is_seen_by_the_model() {
     says(", limit -");
 }
 
+/// Half-way up a first ramp a reading falls by a few degrees and rises on at less than half of its rate: the model is in
+/// doubt, and that no board does so decides it.
+#[test]
+fn on_a_known_board_a_bead_that_loses_most_of_its_contact_early_is_seen() {
+    for n in [1, 5, 9, 13, 17, 21] {
+        let mut settings = bench(n);
+        one_channel(&mut settings);
+        let stages =
+            "board_grams = 20000\ncontrol = \"tc1\"\n[[stage]]\ntarget_celsius = 50\ndwell_s = 3000\n";
+        let mut first = Plant::new(&settings, stages);
+        first.start();
+        let model = first.learned(300.0);
+        assert!(first.trips.is_empty(), "bench {n}: {:?}", first.trips);
+
+        let mut plant = Plant::new(&settings, stages);
+        plant.start_with(Some(Arc::new(model)));
+        while plant.celsius() < 36.0 {
+            plant.run_to(plant.now_s() + 0.25);
+        }
+        assert!(plant.trips.is_empty(), "bench {n}: {:?}", plant.trips);
+        plant.bench.cause(Fault {
+            lost: Some(0.6),
+            ..Fault::of(Kind::Lifted, "tc1")
+        });
+        let from = plant.now_s();
+        let trip = plant.until_trip(from, from + 10.0);
+        assert!(
+            trip.as_ref()
+                .is_some_and(|trip| trip.interlock == InterlockName::SensorDetached),
+            "bench {n} ({:?}, {:.0} g): {trip:?}",
+            settings.heater,
+            settings.board_grams
+        );
+    }
+}
+
 #[test]
 fn a_slowly_peeling_tape_is_seen_beside_another_channel() {
     for (what, over_s, within_s) in [

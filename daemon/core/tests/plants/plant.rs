@@ -204,13 +204,10 @@ impl Plant {
         while self.now_s() < end_s {
             let heat = self.heat;
             self.run_to(self.now_s() + SPACING_S);
-            let Some((_, Reading::Celsius(celsius))) = self.bench.readings().into_iter().next() else {
-                panic!("the first channel reads");
-            };
             samples.push(learn::Sample {
                 dt: if samples.is_empty() { 0.0 } else { SPACING_S },
                 heat,
-                celsius,
+                celsius: self.celsius(),
             });
         }
         let learned = learn::learn(&samples, samples[0].celsius).expect("a run with a ramp");
@@ -220,6 +217,14 @@ impl Plant {
             learned_from: 1,
             belief: learned.belief,
             hottest: learned.hottest,
+        }
+    }
+
+    /// What the first channel reads, °C.
+    pub(crate) fn celsius(&mut self) -> f64 {
+        match self.bench.readings().into_iter().next() {
+            Some((_, Reading::Celsius(celsius))) => celsius,
+            other => panic!("the first channel reads: {other:?}"),
         }
     }
 

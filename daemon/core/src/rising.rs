@@ -1,6 +1,6 @@
-//! What one temperature did since a first run began: how far it rose, and whether it did what no board does.
+//! What one temperature does on its way to a target: how far it rose, and whether it did what no board does.
 //!
-//! Nothing is known of the board yet, so that only physics speaks:
+//! No model of the board is asked, only physics:
 //!
 //! * **It fell.** What warms a board warms it on: once heat of [`HEATED`] of full power has brought a rise, only a draft takes
 //!   from it, and that no more than [`DRAFT_TAKES`] of its excess a second. Without that heat, and until it shows, a board
@@ -32,6 +32,8 @@ const COOLS: f64 = 0.025;
 const ROOM: f64 = 20.0;
 /// Shortest lag of an element, seconds: lamps (from memory: 2 to 6 s).
 const ELEMENT_S: f64 = 2.0;
+/// Time constant of the mean heat, seconds: shorter than what a warm element still brings after the heat is gone.
+const RECENT_S: f64 = 3.0;
 /// The slope that goes on is taken over this time, and has to be this much, °C/s, before it says anything.
 const SLOPE_OVER: Millis = Millis(1_500);
 const SLOPE_MIN: f64 = 0.5;
@@ -44,7 +46,7 @@ const STAYS_S: f64 = 0.5;
 
 /// What was seen of a bead that is no longer on the board.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) enum Loose {
+pub(crate) enum Loose {
     /// It fell from there to there, °C.
     Fell(f64, f64),
     /// It rose at that rate, °C/s, and stopped at that temperature, °C.
@@ -68,9 +70,11 @@ impl fmt::Display for Loose {
 
 /// A temperature since the run began.
 #[derive(Debug, Clone)]
-pub(super) struct Rising {
+pub(crate) struct Rising {
     since: Millis,
     trend: Trend,
+    /// Mean heat of the last [`RECENT_S`], a share of full power.
+    heat: f64,
     /// Smoothed, and the lowest of that so far, °C.
     now: f64,
     lowest: f64,
@@ -88,12 +92,13 @@ pub(super) struct Rising {
 }
 
 impl Rising {
-    /// Takes in a reading, `dt` seconds after the one before.
-    pub(super) fn take(rising: &mut Option<Self>, at: Millis, reading: Celsius, dt: f64) {
+    /// Takes in a reading, `dt` seconds after the one before, and the heat of that time, a share of full power.
+    pub(crate) fn take(rising: &mut Option<Self>, at: Millis, reading: Celsius, heat: f64, dt: f64) {
         let celsius = reading.degrees();
         let rising = rising.get_or_insert_with(|| Self {
             since: at,
             trend: Trend::default(),
+            heat: 0.0,
             now: celsius,
             lowest: celsius,
             last: [celsius; 2],
@@ -105,17 +110,18 @@ impl Rising {
             seen_s: 0.0,
         });
         rising.trend.take(at, reading);
+        rising.heat += (heat - rising.heat) * (dt / RECENT_S).min(1.0);
         rising.now += (celsius - rising.now) * (dt / SMOOTH_S).min(1.0);
         rising.lowest = rising.lowest.min(rising.now);
         rising.last = [celsius, rising.last[0]];
     }
 
-    /// Looks at it, `dt` seconds after the last look, with this much mean heat in the last seconds, a share of full power.
-    pub(super) fn look(&mut self, at: Millis, heat: f64, dt: f64) {
+    /// Looks at it, `dt` seconds after the last look.
+    pub(crate) fn look(&mut self, at: Millis, dt: f64) {
         if self.loose().is_some() {
             return;
         }
-        self.seen = self.fell(heat, dt).or_else(|| self.stopped(at));
+        self.seen = self.fell(dt).or_else(|| self.stopped(at));
         self.seen_s = if self.seen.is_some() {
             self.seen_s + dt
         } else {
@@ -123,9 +129,9 @@ impl Rising {
         };
     }
 
-    fn fell(&mut self, heat: f64, dt: f64) -> Option<Loose> {
+    fn fell(&mut self, dt: f64) -> Option<Loose> {
         let (lower, higher) = (self.last[0].min(self.last[1]), self.last[0].max(self.last[1]));
-        if heat < HEATED {
+        if self.heat < HEATED {
             (self.foot, self.warming) = (higher, false);
         }
         self.foot = self.foot.min(higher);
@@ -164,21 +170,21 @@ impl Rising {
     }
 
     /// Whether the bead is no longer on the board, and what was seen of that.
-    pub(super) fn loose(&self) -> Option<&Loose> {
+    pub(crate) fn loose(&self) -> Option<&Loose> {
         self.seen.as_ref().filter(|_| self.seen_s >= STAYS_S)
     }
 
     /// How far it rose from its lowest, °C.
-    pub(super) fn rise(&self) -> f64 {
+    pub(crate) fn rise(&self) -> f64 {
         self.now - self.lowest
     }
 
     /// Whatever was wrong has been mended: what was seen before counts no more, except for how far it rose.
-    pub(super) fn forget(&mut self, at: Millis) {
+    pub(crate) fn forget(&mut self, at: Millis) {
         self.trend.forget();
         self.since = at;
         (self.trough, self.top) = (self.last[0], self.last[0]);
-        (self.foot, self.warming) = (self.last[0], false);
+        (self.foot, self.warming, self.heat) = (self.last[0], false, 0.0);
         (self.seen, self.seen_s) = (None, 0.0);
     }
 }
@@ -197,9 +203,15 @@ mod tests {
         (0..=4 * seconds).find_map(|scan| {
             let at = Millis(5_000_000 + 250 * scan);
             let second = at.since(Millis(5_000_000)).seconds();
-            Rising::take(&mut rising, at, Celsius::new(celsius(second)).unwrap(), 0.25);
+            Rising::take(
+                &mut rising,
+                at,
+                Celsius::new(celsius(second)).unwrap(),
+                heat(second),
+                0.25,
+            );
             let one = rising.as_mut()?;
-            one.look(at, heat(second), 0.25);
+            one.look(at, 0.25);
             let loose = *one.loose()?;
             Some((second, loose, rising.clone()))
         })
@@ -224,7 +236,7 @@ mod tests {
     #[test]
     fn what_is_heated_does_not_fall() {
         assert_eq!(when(60, |_| 1.0, falls(1.5)), Some(40.5));
-        assert_eq!(when(60, |_| HEATED, falls(1.5)), Some(40.5));
+        assert_eq!(when(60, |_| HEATED + 0.01, falls(1.5)), Some(40.5));
         assert_eq!(when(60, |_| 1.0, falls(1.25)), None);
         let (_, loose, _) = seen(60, |_| 1.0, falls(2.0)).unwrap();
         assert_eq!(
@@ -326,13 +338,13 @@ mod tests {
         let (_, _, mut rising) = seen(60, |_| 1.0, falls(2.0)).unwrap();
         for scan in 0..40 {
             let at = Millis(5_050_000 + 250 * scan);
-            Rising::take(&mut rising, at, Celsius::constant(45.0), 0.25);
-            rising.as_mut().unwrap().look(at, 1.0, 0.25);
+            Rising::take(&mut rising, at, Celsius::constant(45.0), 1.0, 0.25);
+            rising.as_mut().unwrap().look(at, 0.25);
             assert!(rising.as_ref().unwrap().loose().is_some());
         }
         let rising = rising.as_mut().unwrap();
         rising.forget(Millis(5_061_000));
-        rising.look(Millis(5_061_000), 1.0, 0.25);
+        rising.look(Millis(5_061_000), 0.25);
         assert!(rising.loose().is_none());
         assert!(rising.rise() > 19.0, "how far it rose is not forgotten");
     }
