@@ -169,7 +169,11 @@ fn a_broker_that_restarts_and_dies_again_and_again_costs_no_reading() {
 fn a_long_outage_is_filled_behind_the_live_values_and_costs_no_memory() {
     // Slow enough that the gap takes longer than the live values need to show that they don't wait: four a second, whether they
     // change or not.
-    let mut shop = shop("history_readings_per_s = 600\nlive = { run = { heartbeat_s = 1 } }\n");
+    let place = Place::new();
+    let broker = Broker::start_lasting(&place, "");
+    let proxy = Proxy::start(broker.port());
+    let more = "history_readings_per_s = 600\nlive = { run = { heartbeat_s = 1 } }\n";
+    let mut shop = Shop::open(place, broker, proxy.port(), more);
     shop.wait_for_more(200);
     let before = shop.daemon.memory_mb();
     shop.broker.end(Signal::TERM);
@@ -180,11 +184,17 @@ fn a_long_outage_is_filled_behind_the_live_values_and_costs_no_memory() {
         std::thread::sleep(Duration::from_millis(500));
         most = most.max(shop.daemon.memory_mb());
     }
+    // Nothing comes through until somebody listens who hears what comes first: the retained head of the journal says that they do.
+    proxy.stall(true);
     shop.broker.again();
     let told = shop.told();
-    let live = shop
-        .broker
-        .subscribe_as(&["-t", "benchward/+/+/channel/+", "-t", "benchward/+/+/history/+"]);
+    let topics = ["+/+/channel/+", "+/+/history/+", "+/journal"].map(|topic| format!("benchward/{topic}"));
+    let arguments: Vec<&str> = topics.iter().flat_map(|topic| ["-t", topic]).collect();
+    let live = shop.broker.subscribe_as(&arguments);
+    wait_until("the journal's head", || {
+        live.look(|messages| !messages.is_empty())
+    });
+    proxy.stall(false);
     shop.wait_for_more(told + 2_000);
     let messages = live.messages();
     most = most.max(shop.daemon.memory_mb());
@@ -193,7 +203,9 @@ fn a_long_outage_is_filled_behind_the_live_values_and_costs_no_memory() {
 
     // Live first, and all the time.
     let is_live = |topic: &str| topic.contains("/channel/");
-    let first = messages.iter().find(|message| !message.retained);
+    let first = messages
+        .iter()
+        .find(|message| !message.topic.ends_with("/journal"));
     assert!(
         first.is_some_and(|message| is_live(&message.topic)),
         "live values go first: {first:?}"
