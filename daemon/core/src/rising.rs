@@ -39,6 +39,8 @@ const SLOPE_OVER: Millis = Millis(1_500);
 const SLOPE_MIN: f64 = 0.5;
 /// And so long after it a reading is held against it.
 const AFTER: [Millis; 4] = [Millis(1_000), Millis(1_500), Millis(2_000), Millis(3_000)];
+/// From readings further apart than this, seconds, no slope over that time is taken.
+const APART_S: f64 = 0.6;
 /// How long a bead takes to come to the temperature of what it was just taped to.
 const SETTLES: Millis = Millis::from_secs(6);
 /// How long a burst of disturbance in the wires may last, seconds.
@@ -121,7 +123,10 @@ impl Rising {
         if self.loose().is_some() {
             return;
         }
-        self.seen = self.fell(dt).or_else(|| self.stopped(at));
+        self.seen = self.fell(dt);
+        if self.seen.is_none() && dt <= APART_S {
+            self.seen = self.stopped(at);
+        }
         self.seen_s = if self.seen.is_some() {
             self.seen_s + dt
         } else {
@@ -199,19 +204,30 @@ mod tests {
         heat: impl Fn(f64) -> f64,
         celsius: impl Fn(f64) -> f64,
     ) -> Option<(f64, Loose, Option<Rising>)> {
+        seen_every(250, seconds, heat, celsius)
+    }
+
+    /// The same from readings so many milliseconds apart.
+    fn seen_every(
+        period: u64,
+        seconds: u64,
+        heat: impl Fn(f64) -> f64,
+        celsius: impl Fn(f64) -> f64,
+    ) -> Option<(f64, Loose, Option<Rising>)> {
         let mut rising = None;
-        (0..=4 * seconds).find_map(|scan| {
-            let at = Millis(5_000_000 + 250 * scan);
+        (0..=1000 * seconds / period).find_map(|scan| {
+            let at = Millis(5_000_000 + period * scan);
+            let dt = Millis(period).seconds();
             let second = at.since(Millis(5_000_000)).seconds();
             Rising::take(
                 &mut rising,
                 at,
                 Celsius::new(celsius(second)).unwrap(),
                 heat(second),
-                0.25,
+                dt,
             );
             let one = rising.as_mut()?;
-            one.look(at, 0.25);
+            one.look(at, dt);
             let loose = *one.loose()?;
             Some((second, loose, rising.clone()))
         })
@@ -304,6 +320,10 @@ mod tests {
         let Loose::Stopped(rate, celsius) = loose else {
             panic!("{loose}");
         };
+        // Two readings a second are enough for a slope, one isn't.
+        let steep = |second: f64| from(second) - 0.9 * (second - 10.0).max(0.0);
+        assert!(seen_every(500, 13, heat, steep).is_some());
+        assert!(seen_every(1_000, 13, heat, steep).is_none());
         assert!(
             (1.2..1.51).contains(&rate) && (34.0..35.1).contains(&celsius),
             "{loose}"
