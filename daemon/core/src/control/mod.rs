@@ -69,6 +69,10 @@ pub(crate) struct Controller {
     inner: Option<Loop>,
 }
 
+/// Below this, °C, what no board does is looked for ([`Rising`]). From there on a bead that comes off falls so far that the
+/// model sees it alone, and a draft on a quick board looks like one: 1 of 1,000 healthy runs ended.
+const EARLY: f64 = 60.0;
+
 /// What there is from the first reading on.
 #[derive(Debug, Clone)]
 struct Loop {
@@ -385,11 +389,11 @@ impl Loop {
         }
     }
 
-    /// Looks at how it rises, as long as it is below its target.
+    /// Looks at how it rises, as long as it is early on its way to its target.
     fn rises(&mut self, now: Millis, reading: Celsius, dt: f64, heat: f64, target: Option<f64>) {
         Rising::take(&mut self.rising, now, reading, heat, dt);
         let Some(rising) = &mut self.rising else { return };
-        if target.is_some_and(|target| reading.degrees() < target) {
+        if target.is_some_and(|target| reading.degrees() < target.min(EARLY)) {
             rising.look(now, dt);
         } else {
             rising.forget(now);
