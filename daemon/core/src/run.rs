@@ -261,7 +261,8 @@ pub(crate) struct Run {
 }
 
 impl Run {
-    /// `channels`: the station's, in its order; `watts`: rated power of all its heaters, where the drivers say it; `follows_heat`: whether its readings do.
+    /// `channels`: the station's, in its order; `watts`: rated power of all its heaters, where the drivers say it;
+    /// `follows_heat`: whether its readings do.
     pub(crate) fn begin(
         mut record: Record,
         now: Millis,
