@@ -55,15 +55,7 @@ pub fn commands(actions: &[Action], station: StationId, serves: impl Fn(OutputId
 
 /// Number of the command before the first of these, or else of the lab's last one.
 pub fn before(commands: &[Command], last: Seq) -> Seq {
-    match commands.first() {
-        Some(
-            Command::Heat { seq, .. }
-            | Command::Off(_, seq)
-            | Command::Cut(_, seq)
-            | Command::Restore(_, seq),
-        ) => Seq(seq.0 - 1),
-        None => last,
-    }
+    commands.first().map_or(last, |first| Seq(first.seq().0 - 1))
 }
 
 fn archive_error(error: archive::Error) -> Error {
@@ -197,6 +189,7 @@ impl<'a> Play<'a> {
     /// Feeds one item in. Returns the first thing that is not what was decided then.
     fn step(&mut self, again: &mut Again, noted: &Noted) -> Option<RedoneDifference> {
         self.now = noted.now;
+        let numbers = noted.commands.iter().map(Command::seq);
         let actions = match (&noted.part, self.start.take()) {
             (Part::Supply(call), start) => {
                 self.start = start;
@@ -205,19 +198,19 @@ impl<'a> Play<'a> {
             }
             // The first event of a log is the start of its run.
             (_, Some(start)) => {
-                again.meanwhile(noted.seq, None);
+                again.meanwhile(noted.seq, numbers, None);
                 again.take(noted.now, start)
             }
             (Part::Event(event), None) => {
-                again.meanwhile(noted.seq, None);
+                again.meanwhile(noted.seq, numbers, None);
                 again.take(noted.now, event.clone())
             }
             (Part::Among(event, alarms), None) => {
-                again.meanwhile(noted.seq, Some(alarms.clone()));
+                again.meanwhile(noted.seq, numbers, Some(alarms.clone()));
                 again.take(noted.now, event.clone())
             }
             (Part::OtherStart { begun }, None) => {
-                again.meanwhile(noted.seq, None);
+                again.meanwhile(noted.seq, numbers, None);
                 again.other_start(noted.now, *begun)
             }
             (Part::Gap, None) => return None,

@@ -17,6 +17,7 @@ use crate::id::{InstanceId, OutputId, RunId, Seq, StationId};
 use crate::interlock::{HostLimits, Panel};
 use crate::lab::{Lab, Thought};
 use crate::limits::Limits;
+use crate::numbering::Numbering;
 use crate::setup::InputUse;
 use crate::station::{Out, Station};
 use crate::supply::{Supplies, SupplyCall};
@@ -100,7 +101,7 @@ impl Lab {
             limits: self.limits.clone(),
             supplies: self.supplies.around(id),
             next_run: self.next_run,
-            seq: self.seq,
+            seq: self.numbers.before(),
             closing: self.closing,
             thoughts,
             alarms,
@@ -119,7 +120,7 @@ impl Lab {
             wake_at: lab.wake_at,
             behind: lab.behind,
             supplies: lab.supplies,
-            seq: lab.seq,
+            seq: lab.numbers.before(),
             ..excerpt
         })
     }
@@ -190,7 +191,7 @@ impl Lab {
 
     /// The number of the last command.
     pub fn last_seq(&self) -> Seq {
-        self.seq
+        self.numbers.before()
     }
 
     /// The alarms of the whole lab that other stations have raised.
@@ -290,7 +291,7 @@ impl Excerpt {
                 })
                 .collect(),
             next_run: self.next_run,
-            seq: self.seq,
+            numbers: Numbering::after(self.seq),
             closing: self.closing,
             thoughts: self.thoughts,
             elsewhere: self.alarms,
@@ -334,9 +335,14 @@ pub struct Again {
 
 impl Again {
     /// What the lab did in the meantime that isn't told: `seq` is the number of the last command before those that come of the next
-    /// event, `alarms` those of other stations that stand.
-    pub fn meanwhile(&mut self, seq: Seq, alarms: Option<Vec<Alarm>>) {
-        self.lab.seq = seq;
+    /// event, `numbers` those that the station's own were given, `alarms` those of other stations that stand.
+    pub fn meanwhile(
+        &mut self,
+        seq: Seq,
+        numbers: impl IntoIterator<Item = Seq>,
+        alarms: Option<Vec<Alarm>>,
+    ) {
+        self.lab.numbers.tell(seq, numbers);
         if let Some(alarms) = alarms {
             self.lab.elsewhere = alarms;
         }

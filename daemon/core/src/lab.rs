@@ -17,6 +17,7 @@ use crate::event::{Ask, Event, InputOffer, Loss, OutputOffer, Request, Value};
 use crate::id::{InputId, InstanceId, OutputId, RequestId, RunId, Seq, StationId};
 use crate::interlock::{Current, Effect, HostLimits, Link, Panel, Permissive};
 use crate::limits::{self, LimitName, Limits};
+use crate::numbering::Numbering;
 use crate::output::Output;
 use crate::person::{Act, Origin, Person, Roles};
 use crate::recipe::{ControlBy, Recipe};
@@ -70,7 +71,7 @@ pub struct Lab {
     pub(crate) instances: Vec<Arc<str>>,
     pub(crate) stations: Vec<Station>,
     pub(crate) next_run: RunId,
-    pub(crate) seq: Seq,
+    pub(crate) numbers: Numbering,
     /// The daemon has been asked to end: nothing starts any more.
     pub(crate) closing: bool,
     /// Stations with new readings that nobody has thought about, longest waiting first; each at most once.
@@ -187,7 +188,7 @@ impl Lab {
             instances: setup.instances,
             stations,
             next_run: setup.next_run,
-            seq: Seq(0),
+            numbers: Numbering::after(Seq(0)),
             closing: false,
             thoughts: VecDeque::new(),
             elsewhere: Vec::new(),
@@ -355,7 +356,7 @@ impl Lab {
             late,
             behind: self.behind,
             supplies: &mut self.supplies,
-            seq: &mut self.seq,
+            numbers: &mut self.numbers,
             out,
         };
         self.stations

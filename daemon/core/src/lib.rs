@@ -19,6 +19,7 @@ mod calibration;
 mod caution;
 mod channel;
 mod heat_log;
+mod numbering;
 mod output;
 mod person;
 mod setup;

@@ -22,6 +22,7 @@ use crate::interlock::{
 };
 use crate::limits::{Ceiling, Limits};
 use crate::messages;
+use crate::numbering::Numbering;
 use crate::output::Output;
 use crate::person::Person;
 use crate::presence::Presence;
@@ -40,7 +41,7 @@ pub(crate) struct Around<'a> {
     pub(crate) late: Option<Millis>,
     pub(crate) behind: Millis,
     pub(crate) supplies: &'a mut Supplies,
-    pub(crate) seq: &'a mut Seq,
+    pub(crate) numbers: &'a mut Numbering,
     pub(crate) out: &'a mut Out,
 }
 
@@ -57,13 +58,6 @@ impl Out {
         let Self { mut heat, rest } = self;
         heat.extend(rest);
         heat
-    }
-}
-
-impl Around<'_> {
-    fn next_seq(&mut self) -> Seq {
-        self.seq.0 += 1;
-        *self.seq
     }
 }
 
@@ -473,7 +467,7 @@ impl Station {
         let Given { share: given, offset } = self.ask_supply(around, asked.thousandths());
         let mut heats = Vec::with_capacity(1);
         for at in 0..self.outputs.len() {
-            let seq = around.next_seq();
+            let seq = around.numbers.next();
             let output = &mut self.outputs[at];
             if output.role == OutputRole::Heat {
                 output.told(seq, now);
@@ -565,7 +559,9 @@ impl Station {
             dwelling: matches!(run.state, State::Dwell { .. } | State::Easing { .. }),
             since: run.record.started,
         };
-        around.supplies.share(around.now, self.id, *around.seq, demand)
+        around
+            .supplies
+            .share(around.now, self.id, around.numbers.before(), demand)
     }
 
     /// Share of its full power that its supply leaves a run that began then.
@@ -643,10 +639,10 @@ impl Station {
 
     /// Takes the heat to zero.
     pub(crate) fn off(&mut self, around: &mut Around<'_>) {
-        let before = *around.seq;
+        let before = around.numbers.before();
         for at in 0..self.outputs.len() {
             if self.outputs[at].role == OutputRole::Heat {
-                let seq = around.next_seq();
+                let seq = around.numbers.next();
                 self.outputs[at].told(seq, around.now);
                 around.out.heat.push(Action::Off {
                     output: self.outputs[at].id,
@@ -659,9 +655,9 @@ impl Station {
 
     /// Takes the heat to zero and opens every second switch: of the heaters and of the contactor.
     pub(crate) fn cut(&mut self, around: &mut Around<'_>) {
-        let before = *around.seq;
+        let before = around.numbers.before();
         for at in 0..self.outputs.len() {
-            let seq = around.next_seq();
+            let seq = around.numbers.next();
             self.outputs[at].told(seq, around.now);
             self.outputs[at].cut = true;
             around.out.heat.push(Action::Cut {
@@ -683,7 +679,7 @@ impl Station {
     fn restore(&mut self, around: &mut Around<'_>) {
         for at in 0..self.outputs.len() {
             if self.outputs[at].cut {
-                let seq = around.next_seq();
+                let seq = around.numbers.next();
                 let output = &mut self.outputs[at];
                 output.cut = false;
                 output.refused = None;
@@ -705,7 +701,7 @@ impl Station {
             }
             self.outputs[at].forget();
             if cut {
-                let seq = around.next_seq();
+                let seq = around.numbers.next();
                 let output = &mut self.outputs[at];
                 output.cut = true;
                 output.told(seq, around.now);

@@ -63,6 +63,15 @@ pub enum Command {
     Restore(OutputId, Seq),
 }
 
+impl Command {
+    /// Its number.
+    pub const fn seq(&self) -> Seq {
+        match self {
+            Self::Heat { seq, .. } | Self::Off(_, seq) | Self::Cut(_, seq) | Self::Restore(_, seq) => *seq,
+        }
+    }
+}
+
 impl std::fmt::Display for Command {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {

@@ -37,12 +37,16 @@ fn kept(excerpt: &Excerpt) -> Excerpt {
     again
 }
 
-fn command(action: &Action) -> Option<(StationId, Seq)> {
+/// The station that is told something, and the numbers of the commands; `None`: no command.
+fn commands(action: &Action) -> Option<(StationId, Vec<Seq>)> {
     let of = |output: OutputId| SERVED.get(output.0 as usize).copied().map(StationId);
     match action {
-        Action::Heat(grant) => grant.heats().first().map(|(_, seq, _)| (grant.station(), *seq)),
+        Action::Heat(grant) => {
+            let numbers = grant.heats().iter().map(|(_, seq, _)| *seq).collect();
+            Some((grant.station(), numbers))
+        }
         Action::Off { output, seq } | Action::Cut { output, seq } | Action::Restore { output, seq } => {
-            Some((of(*output)?, *seq))
+            Some((of(*output)?, vec![*seq]))
         }
         _ => None,
     }
@@ -55,7 +59,7 @@ fn about(action: &Action, station: StationId, run: RunId) -> bool {
         Action::Record(row) => row.run == Some(run),
         Action::Run(change) => change.record.run == run,
         Action::KeepTrip { station: at, .. } | Action::DropTrip { station: at, .. } => *at == station,
-        other => command(other).is_some_and(|(at, _)| at == station),
+        other => commands(other).is_some_and(|(at, _)| at == station),
     }
 }
 
@@ -94,12 +98,15 @@ impl Alone {
         let mut over = Vec::new();
         for (station, (run, again)) in &mut self.runs {
             if let Some(part) = before.part_of(now, event, *station) {
-                let first = actions
+                let own = actions
                     .iter()
-                    .filter_map(command)
-                    .find(|(at, _)| at == station)
-                    .map_or(before.last_seq(), |(_, seq)| Seq(seq.0 - 1));
-                again.meanwhile(first, Some(before.alarms_outside(*station)));
+                    .filter_map(commands)
+                    .filter(|(at, _)| at == station);
+                let numbers: Vec<Seq> = own.flat_map(|(_, numbers)| numbers).collect();
+                let last = numbers
+                    .first()
+                    .map_or(before.last_seq(), |first| Seq(first.0 - 1));
+                again.meanwhile(last, numbers, Some(before.alarms_outside(*station)));
                 let decided = again.take(now, part);
                 let decided: Vec<_> = decided
                     .iter()
