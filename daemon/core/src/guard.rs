@@ -14,8 +14,8 @@
 //! Where there are two channels or more, the slowest one that the run steers by also has to follow the fastest of all. A
 //! bead that is bridged at a warm place follows well enough for that; the energy shows it.
 //!
-//! A bead that comes loose on the way does what no board does: it falls under heat, or stops rising from one moment to the
-//! next ([`crate::rising`]). The heat stops at once then and a person is asked, however much of the energy is left.
+//! A bead that comes loose on the way does what no board does: it falls under heat, stops rising from one moment to the
+//! next, or rises by less than the same heat brought at first ([`crate::rising`], [`crate::response`]). The heat stops at once then and a person is asked, however much of the energy is left.
 //!
 //! # The energy bound
 //!
@@ -186,8 +186,9 @@ pub(crate) struct Guard {
     /// Readings of a recording that is played again fall and stop as they like.
     follows_heat: bool,
     state: State,
-    /// The steered temperature.
+    /// The steered temperature, and whether all that it is made of were at rest before the run.
     steered: Option<Rising>,
+    rested: bool,
     /// Each channel, in the station's order, and whether the run steers by it alone or by all that are marked.
     channels: Vec<(Option<Rising>, bool)>,
     names: Vec<Arc<str>>,
@@ -219,14 +220,18 @@ pub(crate) enum News {
 }
 
 impl Guard {
-    /// The guard of a run of `recipe` at a station with these channels, on a board that nobody has seen. `watts`: rated
+    /// The guard of a run of `recipe` at a station with these channels, each at rest or not, on a board that nobody has seen. `watts`: rated
     /// power of all its heaters, where the drivers say it. `follows_heat`: whether its readings do.
     pub(crate) fn new(
         recipe: &Recipe,
-        names: Vec<Arc<str>>,
+        channels: Vec<(Arc<str>, bool)>,
         watts: Option<Watts>,
         follows_heat: bool,
     ) -> Self {
+        // The hottest of several may be another one by the time that it is held against what one of them did.
+        let rested = channels.iter().all(|(_, rested)| *rested)
+            && (channels.len() == 1 || !matches!(recipe.control, ControlBy::Hottest));
+        let names: Vec<Arc<str>> = channels.into_iter().map(|(name, _)| name).collect();
         let steers = |name: &Arc<str>| match &recipe.control {
             // The hottest one steers: one that reads too low changes nothing.
             ControlBy::Hottest => false,
@@ -238,6 +243,7 @@ impl Guard {
             follows_heat,
             state: State::Watching,
             steered: None,
+            rested,
             channels: names.iter().map(|name| (None, steers(name))).collect(),
             names,
             last: None,
@@ -271,10 +277,10 @@ impl Guard {
         let dt = self.last.map_or(0.0, |last| now.since(last).seconds());
         self.last = Some(now);
         self.dt = dt;
-        Rising::take(&mut self.steered, now, control, granted.share(), dt);
+        Rising::take(&mut self.steered, self.rested, now, control, granted.share(), dt);
         for ((rising, _), celsius) in self.channels.iter_mut().zip(all) {
             if let Some(celsius) = celsius {
-                Rising::take(rising, now, *celsius, granted.share(), dt);
+                Rising::take(rising, self.rested, now, *celsius, granted.share(), dt);
             }
         }
         self.spent += granted.share() * dt;

@@ -36,6 +36,7 @@ mod control;
 mod guard;
 pub mod plan;
 pub mod predict;
+mod response;
 mod rising;
 mod run;
 mod station;

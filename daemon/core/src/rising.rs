@@ -7,12 +7,15 @@
 //!   cools by no more than [`COOLS`] of it.
 //! * **It stopped.** What a reading rises by comes from a warm element, which cools over [`ELEMENT_S`] or longer. So a board that
 //!   rises goes on for a while whatever becomes of the heat, and a bead that lost most of its contact doesn't.
+//! * **It slackened.** Heat brings what the same heat brought before ([`crate::response`]; only asked of what was at rest when the
+//!   run began).
 //!
-//! Either has to be seen for [`STAYS_S`], and is kept then: with what is left of its contact such a bead follows the board
+//! Any of them has to be seen for [`STAYS_S`], and is kept then: with what is left of its contact such a bead follows the board
 //! again, at a distance that nobody sees from then on.
 
 use std::fmt;
 
+use crate::response::{Response, Short};
 use crate::trend::Trend;
 use crate::units::{Celsius, Millis};
 
@@ -53,6 +56,8 @@ pub(crate) enum Loose {
     Fell(f64, f64),
     /// It rose at that rate, °C/s, and stopped at that temperature, °C.
     Stopped(f64, f64),
+    /// It rose by so much, and the same heat brought so much before, less what a board loses, °C.
+    Slackened(f64, f64),
 }
 
 impl fmt::Display for Loose {
@@ -65,6 +70,10 @@ impl fmt::Display for Loose {
             Loose::Stopped(rate, at) => write!(
                 f,
                 "rose by {rate:.1} °C/s and stopped at {at:.1} °C from one moment to the next"
+            ),
+            Loose::Slackened(by, least) => write!(
+                f,
+                "rose by {by:.1} °C with heat that before brought it {least:.1} °C at the least"
             ),
         }
     }
@@ -88,14 +97,25 @@ pub(crate) struct Rising {
     /// Its lowest since there is heat, °C, and whether the heat has brought a rise since then.
     foot: f64,
     warming: bool,
+    /// How it answers heat, if it was at rest before the first, and what that said last.
+    response: Option<Response>,
+    short: Option<Short>,
     /// What is being seen, and for how long, s.
     seen: Option<Loose>,
     seen_s: f64,
 }
 
 impl Rising {
-    /// Takes in a reading, `dt` seconds after the one before, and the heat of that time, a share of full power.
-    pub(crate) fn take(rising: &mut Option<Self>, at: Millis, reading: Celsius, heat: f64, dt: f64) {
+    /// Takes in a reading, `dt` seconds after the one before, and the heat of that time, a share of full power. `rested`: it stood
+    /// still before the run, so that what it does is what heat does to it.
+    pub(crate) fn take(
+        rising: &mut Option<Self>,
+        rested: bool,
+        at: Millis,
+        reading: Celsius,
+        heat: f64,
+        dt: f64,
+    ) {
         let celsius = reading.degrees();
         let rising = rising.get_or_insert_with(|| Self {
             since: at,
@@ -108,6 +128,8 @@ impl Rising {
             top: celsius,
             foot: celsius,
             warming: false,
+            response: rested.then(Response::default),
+            short: None,
             seen: None,
             seen_s: 0.0,
         });
@@ -116,6 +138,10 @@ impl Rising {
         rising.now += (celsius - rising.now) * (dt / SMOOTH_S).min(1.0);
         rising.lowest = rising.lowest.min(rising.now);
         rising.last = [celsius, rising.last[0]];
+        rising.short = rising
+            .response
+            .as_mut()
+            .and_then(|response| response.take(at, rising.now, heat, dt));
     }
 
     /// Looks at it, `dt` seconds after the last look.
@@ -126,6 +152,12 @@ impl Rising {
         self.seen = self.fell(dt);
         if self.seen.is_none() && dt <= APART_S {
             self.seen = self.stopped(at);
+        }
+        if self.seen.is_none() {
+            self.seen = self
+                .short
+                .filter(|short| short.by() >= FALL)
+                .map(|short| Loose::Slackened(short.rose, short.least));
         }
         self.seen_s = if self.seen.is_some() {
             self.seen_s + dt
@@ -191,6 +223,7 @@ impl Rising {
         (self.trough, self.top) = (self.last[0], self.last[0]);
         (self.foot, self.warming, self.heat) = (self.last[0], false, 0.0);
         (self.seen, self.seen_s) = (None, 0.0);
+        (self.response, self.short) = (None, None);
     }
 }
 
@@ -221,6 +254,7 @@ mod tests {
             let second = at.since(Millis(5_000_000)).seconds();
             Rising::take(
                 &mut rising,
+                false,
                 at,
                 Celsius::new(celsius(second)).unwrap(),
                 heat(second),
@@ -330,6 +364,38 @@ mod tests {
         );
     }
 
+    /// It rises by 1 °C/s for ten seconds and then by less and less for ten more: too gently to be seen to stop.
+    #[test]
+    fn what_was_at_rest_answers_heat_as_it_did() {
+        let slackens = |second: f64| {
+            let after = (second - 10.0).clamp(0.0, 10.0);
+            25.0 + second.min(10.0) + after - after * after / 20.0
+        };
+        let look = |rested| {
+            let mut rising = None;
+            (0..400_u32).find_map(|scan| {
+                let second = 0.25 * f64::from(scan);
+                let at = Millis(5_000_000 + 250 * u64::from(scan));
+                let celsius = Celsius::new(slackens(second)).unwrap();
+                Rising::take(&mut rising, rested, at, celsius, 1.0, 0.25);
+                let one = rising.as_mut()?;
+                one.look(at, 0.25);
+                Some((second, *one.loose()?))
+            })
+        };
+        let (at, loose) = look(true).unwrap();
+        assert!((17.0..24.0).contains(&at), "{at} s");
+        let Loose::Slackened(rose, least) = loose else {
+            panic!("{loose}");
+        };
+        assert!(rose < 3.0 && least >= rose + FALL, "{loose}");
+        assert_eq!(
+            loose.to_string(),
+            format!("rose by {rose:.1} °C with heat that before brought it {least:.1} °C at the least")
+        );
+        assert_eq!(look(false), None, "it began as it was moving");
+    }
+
     /// A bead that comes to a warm board's temperature after the start stops as well.
     #[test]
     fn a_bead_that_was_just_taped_down_stops_early() {
@@ -358,7 +424,7 @@ mod tests {
         let (_, _, mut rising) = seen(60, |_| 1.0, falls(2.0)).unwrap();
         for scan in 0..40 {
             let at = Millis(5_050_000 + 250 * scan);
-            Rising::take(&mut rising, at, Celsius::constant(45.0), 1.0, 0.25);
+            Rising::take(&mut rising, false, at, Celsius::constant(45.0), 1.0, 0.25);
             rising.as_mut().unwrap().look(at, 0.25);
             assert!(rising.as_ref().unwrap().loose().is_some());
         }

@@ -261,12 +261,12 @@ pub(crate) struct Run {
 }
 
 impl Run {
-    /// `channels`: the station's, in its order; `watts`: rated power of all its heaters, where the drivers say it;
+    /// `channels`: the station's, in its order, and whether each is at rest; `watts`: rated power of all its heaters, where the drivers say it;
     /// `follows_heat`: whether its readings do.
     pub(crate) fn begin(
         mut record: Record,
         now: Millis,
-        channels: Vec<Arc<str>>,
+        channels: Vec<(Arc<str>, bool)>,
         watts: Option<Watts>,
         follows_heat: bool,
     ) -> Self {

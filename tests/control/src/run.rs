@@ -15,8 +15,8 @@ use crate::score::{self, Course, Score, Sight};
 /// Step of the world: the lab's tick and the bench's own step.
 pub const STEP: Millis = Millis(50);
 
-/// How long the bench is only looked at before the run is started.
-pub const LEAD: Millis = Millis(2_000);
+/// How long the bench is only looked at before the run is started: somebody who tapes a bead down reads it before they start.
+pub const LEAD: Millis = Millis(12_000);
 
 /// How long the board is watched after the last dwell unless asked otherwise, seconds: no heater of the family coasts longer.
 const AFTER_S: f64 = 60.0;

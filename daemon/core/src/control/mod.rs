@@ -391,7 +391,7 @@ impl Loop {
 
     /// Looks at how it rises, as long as it is early on its way to its target.
     fn rises(&mut self, now: Millis, reading: Celsius, dt: f64, heat: f64, target: Option<f64>) {
-        Rising::take(&mut self.rising, now, reading, heat, dt);
+        Rising::take(&mut self.rising, false, now, reading, heat, dt);
         let Some(rising) = &mut self.rising else { return };
         if target.is_some_and(|target| reading.degrees() < target.min(EARLY)) {
             rising.look(now, dt);
