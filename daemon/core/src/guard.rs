@@ -43,10 +43,10 @@
 //!
 //! # When it doesn't fit
 //!
-//! Heat that is held back for [`ASK_AFTER_S`] in all, or [`ASK_AFTER_OF_MASS_S`] of a board of known mass, goes to zero, and a person is asked to look (`waits`). Whoever may run
-//! boards confirms, and the guard is over; the name is kept. If the reading comes to fit by itself meanwhile, the question is
-//! withdrawn, once: a second one stands until it is answered. Without an answer the run ends after
-//! [`ANSWER_WITHIN`], with heat off and nothing latched.
+//! Heat that is held back for [`ASK_AFTER_S`] in all, or [`ASK_AFTER_OF_MASS_S`] of a board of known mass, goes to zero, and a
+//! person is asked to look (`waits`). Whoever may run boards confirms, and the guard is over; the name is kept. If the reading
+//! comes to fit by itself meanwhile, the question is withdrawn, once: a second one stands until it is answered. Without an answer
+//! the run ends after [`ANSWER_WITHIN`], with heat off and nothing latched.
 //!
 //! # States
 //!
@@ -55,23 +55,23 @@
 //!   Watching ------------------------------------> Waiting --nobody confirms--> the run ends
 //!      |  ^------- it fits after all (no probe) ------|
 //!      | first target reached                         | a person confirms
-//!      v                                              v
-//!     Over <------------------------------------------+
+//!      v             it answers heat less             v
+//!   Reached ------------------> Waiting -----------> Over
 //! ```
 //!
 //! # What it deliberately doesn't do
 //!
-//! It doesn't watch known boards, nor a run past its first target: a tape that peels then is the business of
-//! `sensor-detached`. It makes no permit and lifts no limit: what it says is only ever less heat. With two channels it takes
+//! It doesn't watch known boards: a tape that peels on one is the business of `sensor-detached`. Past its first target a run is
+//! only asked whether it still answers heat as it did: what else there is, was found before. From there on a draft can
+//! make a quick board fall. It makes no permit and lifts no limit: what it says is only ever less heat. With two channels it takes
 //! for granted that not both are loose.
 
 use std::sync::Arc;
 
 use crate::person::Person;
 use crate::recipe::{ControlBy, Grams, Recipe};
-use crate::units::{Celsius, Fraction, Millis, Watts};
-
 use crate::rising::{Loose, Rising};
+use crate::units::{Celsius, Fraction, Millis, Watts};
 
 /// What element and bench take up before a board shows anything, J per gram of board.
 const STORED: f64 = 40.0;
@@ -177,7 +177,12 @@ pub struct Waits {
 #[derive(Debug, Clone, PartialEq)]
 enum State {
     Watching,
-    Waiting { until: Millis, text: Arc<str> },
+    Waiting {
+        until: Millis,
+        text: Arc<str>,
+    },
+    /// The first target is reached: only whether it answers heat as it did is still looked at.
+    Reached,
     Over,
 }
 
@@ -293,8 +298,13 @@ impl Guard {
         if self.follows_heat && self.state != State::Over {
             let steered = self.steered.iter_mut();
             let steering = self.channels.iter_mut().filter(|(_, steers)| *steers);
+            let reached = self.state == State::Reached;
             for rising in steered.chain(steering.filter_map(|(rising, _)| rising.as_mut())) {
-                rising.look(now, dt);
+                if reached {
+                    rising.slackens(dt);
+                } else {
+                    rising.look(now, dt);
+                }
             }
         }
     }
@@ -366,7 +376,8 @@ impl Guard {
         let dt = std::mem::take(&mut self.dt);
         match &self.state {
             State::Over => asked,
-            State::Watching => {
+            State::Reached if self.loose().is_none() => asked,
+            State::Watching | State::Reached => {
                 let given = asked.share().min(self.most());
                 if given < HELD_SHARE * asked.share() {
                     self.held += dt;
@@ -451,8 +462,13 @@ impl Guard {
     ///
     /// A probe that nobody confirmed isn't over by that.
     pub(crate) fn reached(&mut self) {
-        if self.basis != Basis::Probe {
-            self.state = State::Over;
+        let fits = match self.state {
+            State::Watching => true,
+            State::Waiting { .. } => self.loose().is_none(),
+            State::Reached | State::Over => false,
+        };
+        if fits && self.basis != Basis::Probe {
+            self.state = State::Reached;
         }
     }
 
@@ -488,7 +504,7 @@ impl Guard {
                 text: text.clone(),
                 left: until.since(now),
             }),
-            State::Watching | State::Over => None,
+            State::Watching | State::Reached | State::Over => None,
         }
     }
 
@@ -498,7 +514,7 @@ impl Guard {
             State::Waiting { until, text } if now >= *until => Some(News::Unanswered(format!(
                 "nobody confirmed within {ANSWER_WITHIN}: {text}"
             ))),
-            State::Watching | State::Waiting { .. } | State::Over => self.news.take(),
+            State::Watching | State::Waiting { .. } | State::Reached | State::Over => self.news.take(),
         }
     }
 }

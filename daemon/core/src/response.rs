@@ -37,7 +37,7 @@ const FOLLOWED_S: f64 = 40.0;
 const EVERY_S: f64 = 0.25;
 const APART_S: f64 = 1.0;
 /// From so long ago on, seconds, the rise is looked at, and from the beginning of the stretch.
-const WITHIN_S: [f64; 3] = [3.0, 5.0, 8.0];
+const WITHIN_S: [f64; 4] = [3.0, 5.0, 8.0, FOLLOWED_S];
 /// Heat is compared as the mean of so many seconds.
 const MEAN_S: f64 = 1.0;
 /// What mains that sag by 15 % leave of the power, as it goes with their square.
@@ -85,6 +85,10 @@ impl Short {
     pub(crate) fn by(self) -> f64 {
         self.least - self.rose
     }
+
+    fn order(&self, other: &Self) -> std::cmp::Ordering {
+        self.by().total_cmp(&other.by())
+    }
 }
 
 /// How a temperature answered the first heat, and what it does since.
@@ -121,8 +125,8 @@ impl Response {
         self.pause(heat, celsius);
         let above = celsius - self.first.front()?.celsius;
         // Nothing that is heated comes to less than where it was at rest: the bead has been put on another board.
-        self.over |= !(-FALLS..=NEAR).contains(&above);
-        if self.over {
+        if self.over || !(-FALLS..=NEAR).contains(&above) {
+            self.over = true;
             return None;
         }
         let (first, late) = (&self.first, &self.late);
@@ -131,9 +135,7 @@ impl Response {
             let Some(here) = stretch.look(first, late, now) else {
                 return false;
             };
-            if short.is_none_or(|most| here.by() > most.by()) {
-                short = Some(here);
-            }
+            short = short.into_iter().chain([here]).max_by(Short::order);
             stretch.share >= SHARE_MIN
         });
         let apart = |last: &Stretch| now.s - last.from >= APART_S - 1e-9;
@@ -170,7 +172,9 @@ impl Response {
         } else if !self.again {
             let top = self.top.map_or(celsius, |top| top.max(celsius));
             self.top = Some(top);
-            self.over |= top - celsius > FALLS;
+            if top - celsius > FALLS {
+                self.over = true;
+            }
         }
     }
 }
@@ -183,13 +187,12 @@ impl Stretch {
         let then = at_second(first, t)?;
         let rest = first.front()?.celsius;
         let before = |ago: f64| Some((at_second(first, t - ago)?, at_second(late, now.s - ago)?));
-        if let Some((one, other)) = before(t.min(MEAN_S))
-            && then.spent > one.spent
-        {
+        if let Some((one, other)) = before(t.min(MEAN_S)) {
+            // Without heat then, any is enough: infinite, or not a number, which `min` passes over.
             let share = (now.spent - other.spent) / (then.spent - one.spent);
             self.share = self.share.min(share);
         }
-        let within = WITHIN_S.into_iter().filter(|ago| *ago < t).chain([t]);
+        let within = WITHIN_S.into_iter().map(|ago| ago.min(t));
         let looks = within.filter_map(before).map(|(one, other)| {
             let (above, over) = ((other.celsius - rest).max(0.0), now.s - other.s);
             let loses = above * (1.0 - (-LOSES * over).exp()) + REST_SLOPE * over;
@@ -204,7 +207,7 @@ impl Stretch {
                 },
             }
         });
-        looks.max_by(|one, other| one.by().total_cmp(&other.by()))
+        looks.max_by(Short::order)
     }
 }
 
@@ -426,5 +429,93 @@ mod tests {
         assert!((0..60_u32).any(|scan| take(250 * u64::from(scan), 20.0 + 0.3 * f64::from(scan), 0.25)));
         assert!(!take(17_100, 40.0, 2.1));
         assert!((0..60).all(|scan| !take(17_350 + 250 * scan, 40.0, 0.25)));
+    }
+
+    /// Between two moments it is a straight line; before the first and after the last there is nothing.
+    #[test]
+    fn a_course_has_every_second_of_its_own() {
+        let moment = |s, spent, celsius| Moment { s, spent, celsius };
+        let course = VecDeque::from([
+            moment(1.0, 0.5, 20.0),
+            moment(2.0, 1.0, 22.0),
+            moment(4.0, 3.0, 30.0),
+        ]);
+        let at = |s| at_second(&course, s).map(|at| (at.s, at.spent, at.celsius));
+        assert_eq!(at(1.5), Some((1.5, 0.75, 21.0)));
+        assert_eq!(at(2.5), Some((2.5, 1.5, 24.0)));
+        assert_eq!(at(1.0), Some((1.0, 0.5, 20.0)));
+        assert_eq!(at(4.0), Some((4.0, 3.0, 30.0)));
+        assert_eq!((at(0.9), at(4.1)), (None, None));
+    }
+
+    /// Rises by 1 °C/s under half of the full heat and stands still from the twelfth second on, read so often: when it is short.
+    fn stands_still_read_every(ms: u64) -> Option<f64> {
+        let mut response = Response::default();
+        (0..60_000 / ms).find_map(|scan| {
+            let (at, dt) = (Millis(scan * ms), Millis(ms).seconds());
+            let celsius = 20.0 + at.seconds().min(12.0);
+            let short = response.take(at, celsius, 0.5, dt);
+            short.filter(|short| short.by() >= 1.25).map(|_| at.seconds())
+        })
+    }
+
+    /// 0.72 of 3 °C in 3 s, less 0.06 of 12 °C and 0.24 °C, is 1.2 °C, and none of it came.
+    #[test]
+    fn how_often_it_is_read_changes_little() {
+        let often = stands_still_read_every(250).unwrap();
+        assert!((15.0..15.6).contains(&often), "{often} s");
+        for ms in [50, 100, 300, 500, 1_000, 2_000] {
+            let noticed = stands_still_read_every(ms).unwrap();
+            assert!(
+                (noticed - often).abs() < 1.0 + Millis(ms).seconds(),
+                "{ms} ms: {noticed} s, {often} s"
+            );
+        }
+        assert_eq!(stands_still_read_every(2_500), None);
+    }
+
+    /// Falls of 1 °C while the heat pauses at two places: what counts is the first pause, from where it was highest in it.
+    #[test]
+    fn only_the_first_pause_says_whether_the_rise_goes_with_the_heat() {
+        // Heat and what is read, for each quarter of a second.
+        let over = |course: &[(f64, f64)]| {
+            let mut response = Response::default();
+            for (at, (heat, celsius)) in (0..).zip(course) {
+                response.take(Millis(250 * at), *celsius, *heat, 0.25);
+            }
+            response.over
+        };
+        let rises = [(1.0, 20.0), (1.0, 21.0), (1.0, 22.0)];
+        let falls = [(0.0, 22.0), (0.0, 22.25), (0.0, 21.25)];
+        let a_little = [(0.0, 22.0), (0.0, 22.25), (0.0, 21.5)];
+        let on = [(1.0, 22.0), (0.1, 23.0)];
+        assert!(over(&[&rises[..], &falls].concat()));
+        assert!(!over(&[&rises[..], &a_little].concat()));
+        assert!(
+            !over(&[&rises[..], &a_little, &on, &falls].concat()),
+            "the second pause"
+        );
+        assert!(
+            !over(&[&rises[..], &[(0.1, 22.25), (0.1, 21.25)]].concat()),
+            "a tenth is no pause"
+        );
+        assert!(over(&[&rises[..], &[(0.09, 22.25), (0.09, 21.25)]].concat()));
+    }
+
+    /// However long a run takes.
+    #[test]
+    fn forty_seconds_are_kept_of_the_beginning_and_of_the_end() {
+        let mut response = Response::default();
+        for scan in 0..8_000 {
+            response.take(Millis(50 * scan), 20.0, 1.0, 0.05);
+        }
+        assert_eq!((response.first.len(), response.late.len()), (161, 161));
+        assert!(response.stretches.len() <= 41, "{}", response.stretches.len());
+        // A gap before the first heat is none.
+        let mut waits = Response::default();
+        for (at, heat, dt) in [(0, 0.0, 0.0), (9_000, 0.0, 9.0), (9_250, 1.0, 0.25)] {
+            waits.take(Millis(at), 20.0, heat, dt);
+        }
+        assert!(!waits.over && waits.first.len() == 1);
     }
 }

@@ -154,11 +154,25 @@ impl Rising {
             self.seen = self.stopped(at);
         }
         if self.seen.is_none() {
-            self.seen = self
-                .short
-                .filter(|short| short.by() >= FALL)
-                .map(|short| Loose::Slackened(short.rose, short.least));
+            self.seen = self.slackened();
         }
+        self.stays(dt);
+    }
+
+    /// Looks only whether it answers heat as it did.
+    pub(crate) fn slackens(&mut self, dt: f64) {
+        if self.loose().is_none() {
+            self.seen = self.slackened();
+            self.stays(dt);
+        }
+    }
+
+    fn slackened(&self) -> Option<Loose> {
+        let short = self.short.filter(|short| short.by() >= FALL)?;
+        Some(Loose::Slackened(short.rose, short.least))
+    }
+
+    fn stays(&mut self, dt: f64) {
         self.seen_s = if self.seen.is_some() {
             self.seen_s + dt
         } else {
