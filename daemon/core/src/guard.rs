@@ -71,6 +71,7 @@ use std::sync::Arc;
 use crate::person::Person;
 use crate::recipe::{ControlBy, Grams, Recipe};
 use crate::rising::{Loose, Rising};
+use crate::trend::REST_SLOPE;
 use crate::units::{Celsius, Fraction, Millis, Watts};
 
 /// What element and bench take up before a board shows anything, J per gram of board.
@@ -227,16 +228,17 @@ pub(crate) enum News {
 }
 
 impl Guard {
-    /// The guard of a run of `recipe` at a station with these channels, each at rest or not, on a board that nobody has seen. `watts`: rated
-    /// power of all its heaters, where the drivers say it. `follows_heat`: whether its readings do.
+    /// The guard of a run of `recipe` at a station with these channels, moving by so much each, °C/s, on a board that nobody has
+    /// seen. `watts`: rated power of all its heaters, where the drivers say it. `follows_heat`: whether its readings do.
     pub(crate) fn new(
         recipe: &Recipe,
-        channels: Vec<(Arc<str>, bool)>,
+        channels: Vec<(Arc<str>, Option<f64>)>,
         watts: Option<Watts>,
         follows_heat: bool,
     ) -> Self {
         // The hottest of several may be another one by the time that it is held against what one of them did.
-        let rested = channels.iter().all(|(_, rested)| *rested)
+        let rests = |drift: Option<f64>| drift.is_some_and(|drift| drift.abs() <= REST_SLOPE);
+        let rested = channels.iter().all(|(_, drift)| rests(*drift))
             && (channels.len() == 1 || !matches!(recipe.control, ControlBy::Hottest));
         let names: Vec<Arc<str>> = channels.into_iter().map(|(name, _)| name).collect();
         let steers = |name: &Arc<str>| match &recipe.control {

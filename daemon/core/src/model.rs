@@ -373,6 +373,24 @@ impl Model {
         at - KELVIN
     }
 
+    /// What `reading` °C that rises by `drift` °C/s without any heat says of the rest: the element is as warm as that takes.
+    /// Zero: everything is at rest.
+    pub(crate) fn drifting(&self, reading: f64, drift: f64) -> State {
+        let rest = State::at_rest(reading);
+        if drift <= 0.0 {
+            return rest;
+        }
+        let state = State {
+            board: reading + drift * self.sensor_lag,
+            ..rest
+        };
+        let element = self.element_for(&state, self.flow_for(&state, drift));
+        State {
+            element: element.max(state.board),
+            ..state
+        }
+    }
+
     /// Heat that warms the element by `rate` °C/s.
     pub(crate) fn heat_for(&self, state: &State, rate: f64) -> f64 {
         (rate - self.rates(state, 0.0).0) / self.element_rate
@@ -469,6 +487,24 @@ mod tests {
                 (found - site).abs() < 1e-9,
                 "lag {lag} s: {found} °C instead of {site} °C"
             );
+        }
+    }
+
+    /// Lamps, radiators, plates and air: the reading goes on as it was seen to, and what brings it there is warmer than the board.
+    #[test]
+    fn what_drifts_is_warmed_by_its_element() {
+        for belief in Belief::of_unknown_boards() {
+            let model = Model::new(&belief.mean, 20.0);
+            for drift in [0.1, 0.3, 1.0] {
+                let start = model.drifting(30.0, drift);
+                assert!(start.element > start.board && start.board > 30.0);
+                assert!((model.slope(&start, 0.0) - drift).abs() < 1e-6);
+                let mut state = start;
+                model.advance(&mut state, 0.25, 0.0);
+                let rate = (state.reading - 30.0) / 0.25;
+                assert!((rate / drift - 1.0).abs() < 0.1, "{drift} °C/s: {rate} °C/s");
+            }
+            assert_eq!(model.drifting(30.0, 0.0), State::at_rest(30.0));
         }
     }
 }

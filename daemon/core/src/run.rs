@@ -34,7 +34,8 @@ use crate::model::BoardModel;
 use crate::person::Person;
 use crate::predict::outlook::{Foretold, Outlook};
 use crate::predict::{Place, Prediction};
-use crate::recipe::{Recipe, Stage};
+use crate::recipe::{ControlBy, Recipe, Stage};
+use crate::trend::REST_SLOPE;
 use crate::units::{Celsius, CelsiusDelta, Fraction, Millis, Watts};
 
 /// How long a tripped run may be resumed.
@@ -260,16 +261,32 @@ pub(crate) struct Run {
     pub(crate) limit: Millis,
 }
 
+/// How fast a board rises that nobody heats, °C/s: the bench is still warm from the last one. Zero where that is nothing to
+/// speak of, and for what falls: a model that is at rest knows that it cools.
+fn drift_of(control: &ControlBy, channels: &[(Arc<str>, Option<f64>)]) -> f64 {
+    let steers = |name: &Arc<str>| match control {
+        ControlBy::Channel(by) => **by == **name,
+        ControlBy::Hottest | ControlBy::Coldest | ControlBy::Mean => true,
+    };
+    let drifts = || {
+        let steering = channels.iter().filter(|(name, _)| steers(name));
+        steering.filter_map(|(_, drift)| *drift)
+    };
+    let mean = drifts().sum::<f64>() / f64::from(u32::try_from(drifts().count().max(1)).unwrap_or(1));
+    if mean > REST_SLOPE { mean } else { 0.0 }
+}
+
 impl Run {
-    /// `channels`: the station's, in its order, and whether each is at rest; `watts`: rated power of all its heaters, where the drivers say it;
-    /// `follows_heat`: whether its readings do.
+    /// `channels`: the station's, in its order, and how fast each moves now, °C/s, if that is known; `watts`: rated power of all its
+    /// heaters, where the drivers say it; `follows_heat`: whether its readings do.
     pub(crate) fn begin(
         mut record: Record,
         now: Millis,
-        channels: Vec<(Arc<str>, bool)>,
+        channels: Vec<(Arc<str>, Option<f64>)>,
         watts: Option<Watts>,
         follows_heat: bool,
     ) -> Self {
+        let drift = drift_of(&record.recipe.control, &channels);
         let guard = record
             .model
             .is_none()
@@ -277,7 +294,7 @@ impl Run {
         record.first_run = guard.as_ref().map(Guard::first_run);
         let limit = heat_limit(&record.recipe);
         let outlook = Outlook::new(now, record.foretold.clone());
-        let controller = Controller::new(record.model.as_deref());
+        let controller = Controller::new(record.model.as_deref(), drift);
         let mut run = Self {
             outlook,
             record,

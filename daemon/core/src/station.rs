@@ -845,8 +845,8 @@ impl Station {
 
     /// A run with that record, here.
     pub(crate) fn run_of(&self, record: Record, now: Millis) -> Run {
-        let rested = |channel: &Channel| (channel.name.clone(), channel.trend.is_at_rest());
-        let channels = self.channels.iter().map(rested).collect();
+        let drifts = |channel: &Channel| (channel.name.clone(), channel.trend.drift());
+        let channels = self.channels.iter().map(drifts).collect();
         let watts = self.load().map(|(watts, _)| watts);
         Run::begin(record, now, channels, watts, self.follows_heat)
     }

@@ -20,10 +20,10 @@ const MEAN_OVER: Millis = Millis(500);
 /// How far back anything is asked: 90 s and as much again as a slow channel may be apart.
 const KEPT: Millis = Millis::from_secs(94);
 
-/// A temperature is at rest that moved by no more than this, °C/s, for so long: several times what noise of 0.2 °C makes of a
-/// slope over that time, and less than what an element that is still warm brings.
+/// A temperature is at rest that drifts by no more than this, °C/s: several times what noise of 0.2 °C makes of a slope over
+/// [`DRIFT_OVER`], and less than what an element that is still warm brings.
 pub(crate) const REST_SLOPE: f64 = 0.08;
-const REST_OVER: Millis = Millis::from_secs(8);
+const DRIFT_OVER: Millis = Millis::from_secs(8);
 
 /// The mean of the readings of one half second.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -143,13 +143,10 @@ impl Trend {
         CelsiusPerSecond::new(over / under).ok()
     }
 
-    /// Whether it has stood still for [`REST_OVER`], so that what it does next comes of what is done to it next.
-    pub(crate) fn is_at_rest(&self) -> bool {
-        let slack = Millis::from_secs(1);
-        self.celsius(REST_OVER, slack).is_some()
-            && self
-                .slope(REST_OVER, Millis::ZERO)
-                .is_some_and(|slope| slope.per_second().abs() <= REST_SLOPE)
+    /// How fast it has moved of late, °C/s; `None` where it wasn't read for [`DRIFT_OVER`].
+    pub(crate) fn drift(&self) -> Option<f64> {
+        self.celsius(DRIFT_OVER, Millis::from_secs(1))?;
+        Some(self.slope(DRIFT_OVER, Millis::ZERO)?.per_second())
     }
 
     /// The temperature `ago` before the newest reading, as the mean of the half second there. `None` where there is
@@ -244,13 +241,16 @@ mod tests {
     /// At 1 Hz too, and under noise of 0.2 °C.
     #[test]
     fn at_rest_is_what_has_stood_still_for_eight_seconds() {
+        let rests = |trend: &Trend| trend.drift().is_some_and(|drift| drift.abs() <= REST_SLOPE);
         let noisy = |t: f64| 20.0 + 0.2 * (t * 17.0).sin();
         for hz in [1, 4, 20] {
-            assert!(trend(9, hz, noisy).is_at_rest(), "{hz} Hz");
-            assert!(!trend(6, hz, noisy).is_at_rest(), "{hz} Hz: too short");
-            assert!(trend(30, hz, |t| 20.0 - 0.06 * t).is_at_rest());
-            assert!(!trend(30, hz, |t| 20.0 - 0.1 * t).is_at_rest());
-            assert!(!trend(30, hz, |t| 20.0 + 0.1 * t).is_at_rest());
+            assert!(rests(&trend(9, hz, noisy)), "{hz} Hz");
+            assert_eq!(trend(6, hz, noisy).drift(), None, "{hz} Hz: too short");
+            for drift in [-0.3, -0.1, -0.06, 0.06, 0.1, 0.3] {
+                let drifts = trend(30, hz, |t| 20.0 + drift * t);
+                assert!((drifts.drift().unwrap() - drift).abs() < 1e-6);
+                assert_eq!(rests(&drifts), drift.abs() < 0.08);
+            }
         }
     }
 

@@ -10,7 +10,7 @@
 
 use nalgebra::SMatrix;
 
-use super::filter::{Family, Filter};
+use super::filter::{Began, Family, Filter};
 use crate::model::{Belief, Model, PARAMETERS, STEP_S, State, Theta};
 
 type Square = SMatrix<f64, PARAMETERS, PARAMETERS>;
@@ -21,6 +21,8 @@ const SAMPLES_MAX: usize = 2_048;
 /// how far the board has warmed, since the model is simpler than the board and drafts come and go.
 const MISS_CELSIUS: f64 = 0.2;
 const MISS_SHARE: f64 = 0.01;
+/// Where the board drifted as the run began, how far the bench that it drifted by is known, in seconds of that drift.
+const MISS_DRIFT_S: f64 = 2.0;
 /// Independent readings a second of such a simulation: its misses last for seconds.
 const INDEPENDENT_PER_S: f64 = 1.0;
 /// Longest step of one pass, in logarithms: nearly a factor of two.
@@ -46,7 +48,7 @@ pub(super) struct Sample {
 pub(super) struct Adaptation {
     prior: Belief,
     room: f64,
-    start: State,
+    began: Began,
     pub(super) theta: Theta,
     pub(super) covariance: Square,
     history: Vec<Sample>,
@@ -72,7 +74,7 @@ enum Job {
 struct Fit {
     at: usize,
     family: Family,
-    start: f64,
+    began: Began,
     state: State,
     neighbours: [State; PARAMETERS],
     normal: Square,
@@ -107,12 +109,12 @@ pub(super) struct Adapted {
 }
 
 impl Adaptation {
-    pub(super) fn new(prior: Belief, room: f64, celsius: f64) -> Self {
-        let start = State::at_rest(celsius);
+    pub(super) fn new(prior: Belief, began: Began) -> Self {
+        let room = began.room();
         Self {
             prior,
             room,
-            start,
+            began,
             theta: prior.mean,
             covariance: Square::from_diagonal(&prior.sd.component_mul(&prior.sd)),
             history: Vec::new(),
@@ -120,11 +122,11 @@ impl Adaptation {
             growing: Sample {
                 dt: 0.0,
                 heat: 0.0,
-                celsius,
+                celsius: began.celsius,
             },
             cost: 0.0,
             damping: DAMPING_MIN,
-            job: Job::Fit(Box::new(Fit::new(&prior.mean, &prior, room, start))),
+            job: Job::Fit(Box::new(Fit::new(&prior.mean, &prior, room, began))),
         }
     }
 
@@ -172,10 +174,11 @@ impl Adaptation {
 
     fn try_step(&self, fit: Fit) -> Job {
         let (theta, covariance) = fit.solve(&self.theta, &self.prior, self.damping);
+        let model = Model::new(&theta, self.room);
         Job::Check(Box::new(Check {
             at: 0,
-            model: Model::new(&theta, self.room),
-            state: self.start,
+            model,
+            state: self.began.state(&model),
             theta,
             covariance,
             cost: 0.0,
@@ -188,7 +191,7 @@ impl Adaptation {
             &self.theta,
             &self.prior,
             self.room,
-            self.start,
+            self.began,
         )))
     }
 
@@ -235,12 +238,13 @@ impl Adaptation {
                     self.cost = before.min(after);
                     if after <= before {
                         self.damping = (self.damping / 5.0).max(DAMPING_MIN);
+                        let family = Family::new(&check.theta, &self.prior, self.room);
                         self.job = Job::Replay(Box::new(Replay {
                             at: 0,
                             theta: check.theta,
                             covariance: check.covariance,
-                            family: Family::new(&check.theta, &self.prior, self.room),
-                            filter: Filter::at_rest(self.start.reading),
+                            filter: Filter::beginning(&family, self.began),
+                            family,
                         }));
                     } else if self.damping < DAMPING_MAX {
                         self.damping *= 5.0;
@@ -306,13 +310,14 @@ fn within(theta: &Theta, prior: &Belief) -> Theta {
 }
 
 impl Fit {
-    fn new(theta: &Theta, belief: &Belief, room: f64, start: State) -> Self {
+    fn new(theta: &Theta, belief: &Belief, room: f64, began: Began) -> Self {
+        let family = Family::new(theta, belief, room);
         Self {
             at: 0,
-            family: Family::new(theta, belief, room),
-            start: start.reading,
-            state: start,
-            neighbours: [start; PARAMETERS],
+            began,
+            state: began.state(&family.model),
+            neighbours: std::array::from_fn(|at| began.state(&family.neighbours[at])),
+            family,
             normal: Square::zeros(),
             pull: Theta::zeros(),
             cost: 0.0,
@@ -337,7 +342,8 @@ impl Fit {
     }
 
     fn weight(&self, sample: &Sample) -> f64 {
-        let sd = MISS_CELSIUS + MISS_SHARE * (sample.celsius - self.start).abs();
+        let warmed = (sample.celsius - self.began.celsius).abs();
+        let sd = MISS_CELSIUS + MISS_SHARE * warmed + MISS_DRIFT_S * self.began.drift;
         INDEPENDENT_PER_S * sample.dt / (sd * sd)
     }
 

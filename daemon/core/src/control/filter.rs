@@ -45,6 +45,31 @@ impl Family {
     }
 }
 
+/// How a run began: the first reading, °C, and how fast it rose without heat, °C/s; zero where that was nothing to speak of.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Began {
+    pub(super) celsius: f64,
+    pub(super) drift: f64,
+}
+
+impl Began {
+    /// What it says of element and board, by a model.
+    pub(super) fn state(self, model: &Model) -> State {
+        model.drifting(self.celsius, self.drift)
+    }
+
+    /// The temperature of the room, °C: a board that starts warm, or is being warmed, says nothing of it.
+    pub(super) fn room(self) -> f64 {
+        if self.celsius >= 35.0 {
+            24.0
+        } else if self.drift > 0.0 {
+            self.celsius.min(24.0)
+        } else {
+            self.celsius
+        }
+    }
+}
+
 /// The filter: the state with its covariance, and its shadows.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Filter {
@@ -76,13 +101,22 @@ fn state(vector: &SVector<f64, STATES>) -> State {
 }
 
 impl Filter {
-    /// At rest at the first reading.
-    pub(super) fn at_rest(celsius: f64) -> Self {
-        // A board that comes from another bench, or lies on one that was just used, is not quite at rest.
-        let sd = [3.0, 0.5, 0.3, 0.05, 1.0, 0.01];
+    /// Where a run begins. `family`: its shadows begin where the same is seen of them.
+    pub(super) fn beginning(family: &Family, began: Began) -> Self {
+        let state = began.state(&family.model);
         Self {
-            state: State::at_rest(celsius),
-            shadows: [State::at_rest(celsius); PARAMETERS],
+            shadows: std::array::from_fn(|at| began.state(&family.neighbours[at])),
+            ..Self::around(state)
+        }
+    }
+
+    pub(super) fn around(state: State) -> Self {
+        // A board that comes from another bench, or lies on one that was just used, is not quite at rest.
+        let element = (0.3 * (state.element - state.board)).max(3.0);
+        let sd = [element, 0.5, 0.3, 0.05, 1.0, 0.01];
+        Self {
+            state,
+            shadows: [state; PARAMETERS],
             covariance: Covariance::from_diagonal(&SVector::from(sd.map(|sd: f64| sd * sd))),
         }
     }
@@ -135,7 +169,7 @@ impl Filter {
         // Rounding must not make it lopsided over hours.
         self.covariance = (covariance + covariance.transpose()) * 0.5;
         if !(vector(&self.state).sum() + self.covariance.sum()).is_finite() {
-            *self = Self::at_rest(celsius);
+            *self = Self::around(State::at_rest(celsius));
         }
     }
 }

@@ -17,7 +17,7 @@ mod least;
 mod residual;
 
 use adapt::Adaptation;
-use filter::{Family, Filter};
+use filter::{Began, Family, Filter};
 use horizon::{Horizon, Wish};
 use least::{Factors, Least};
 pub(crate) use residual::Off;
@@ -66,6 +66,8 @@ pub(crate) struct Controller {
     hottest: f64,
     doubts: f64,
     known: bool,
+    /// How fast the board rose before the run, °C/s.
+    drift: f64,
     inner: Option<Loop>,
 }
 
@@ -107,9 +109,10 @@ struct Hypothesis {
 }
 
 impl Hypothesis {
-    fn new(belief: &Belief, room: f64, celsius: f64, known: bool) -> Self {
-        let filter = Filter::at_rest(celsius);
+    fn new(belief: &Belief, began: Began, known: bool) -> Self {
+        let room = began.room();
         let family = Family::new(&belief.mean, belief, room);
+        let filter = Filter::beginning(&family, began);
         // How far a board rises is in proportion to how fast it does, and that is where models differ most.
         let watch = known.then(|| Watch::new(&family.model, &filter, belief.sd[0], SETTLES_S));
         let least = known.then(|| Least::new(&family.theta, Factors::LEARNED, room, filter.state, SETTLES_S));
@@ -118,7 +121,7 @@ impl Hypothesis {
             least,
             family,
             filter,
-            adaptation: Adaptation::new(*belief, room, celsius),
+            adaptation: Adaptation::new(*belief, began),
             doubt: 0.0,
             doubt_due: None,
         }
@@ -220,8 +223,9 @@ impl Hypothesis {
 
 impl Controller {
     /// For a board with this model, or for one that nobody has seen.
-    pub(crate) fn new(known: Option<&BoardModel>) -> Self {
+    pub(crate) fn new(known: Option<&BoardModel>, drift: f64) -> Self {
         Self {
+            drift,
             beliefs: known.map_or_else(Belief::of_unknown_boards, |known| vec![known.belief]),
             hottest: known.map_or(0.0, |known| known.hottest),
             doubts: if known.is_some() {
@@ -323,7 +327,9 @@ impl Controller {
         let reading = celsius;
         let celsius = celsius.degrees();
         let Some(inner) = &mut self.inner else {
-            self.inner = Some(Loop::new(now, celsius, &self.beliefs, self.known));
+            let drift = self.drift;
+            let began = Began { celsius, drift };
+            self.inner = Some(Loop::new(now, began, &self.beliefs, self.known));
             return;
         };
         let dt = now.since(inner.seen).seconds();
@@ -370,13 +376,11 @@ fn plausible(hypotheses: &[Hypothesis]) -> impl Iterator<Item = &Hypothesis> {
 }
 
 impl Loop {
-    fn new(now: Millis, celsius: f64, beliefs: &[Belief], known: bool) -> Self {
-        // A board that starts warm says nothing of the room.
-        let room = if celsius < 35.0 { celsius } else { 24.0 };
+    fn new(now: Millis, began: Began, beliefs: &[Belief], known: bool) -> Self {
         Self {
             hypotheses: beliefs
                 .iter()
-                .map(|belief| Hypothesis::new(belief, room, celsius, known))
+                .map(|belief| Hypothesis::new(belief, began, known))
                 .collect(),
             rising: None,
             horizon: Horizon::new(),

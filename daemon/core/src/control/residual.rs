@@ -410,7 +410,7 @@ mod tests {
         let belief = Belief::of_unknown_boards()[0];
         let family = Family::new(&belief.mean, &belief, 24.0);
         let mut world = State::at_rest(24.0);
-        let mut filter = Filter::at_rest(24.0);
+        let mut filter = Filter::around(State::at_rest(24.0));
         let mut watch = Watch::new(&family.model, &filter, 0.0, 5.0);
         let mut said = Vec::new();
         let mut heat = 0.5;
