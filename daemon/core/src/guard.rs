@@ -15,7 +15,8 @@
 //! bead that is bridged at a warm place follows well enough for that; the energy shows it.
 //!
 //! A bead that comes loose on the way does what no board does: it falls under heat, stops rising from one moment to the
-//! next, or rises by less than the same heat brought at first ([`crate::rising`], [`crate::response`]). The heat stops at once then and a person is asked, however much of the energy is left.
+//! next ([`crate::rising`]), or rises by less than the same heat brought at first ([`crate::response`]). The heat stops at once
+//! then and a person is asked, however much of the energy is left.
 //!
 //! # The energy bound
 //!
