@@ -14,8 +14,8 @@
 //!   y(d + t) - y(d + r)  >=  share * SAG * (y(t) - y(r))  -  what a board loses from r to t of what it stood above its rest
 //! ```
 //!
-//! Why: the rise is the sum of what each bit of heat brings (Duhamel's theorem: linear, and heat only ever warms), however many parts the board
-//! has and however slow its element is. Of the heat that was given, take `share * h(s)` away: it brings what it brought before.
+//! Why: the rise is the sum of what each bit of heat brings (Duhamel's theorem: linear, and heat only ever warms), however many
+//! parts the board has and however slow its element is. Of the heat that was given, take `share * h(s)` away: it brings what it brought before.
 //! What else there was, before the stretch or in it, brings more, or what it brought is being lost.
 //!
 //! A bead that hangs on by less and less while its board goes on rising doesn't do that, nor does a value that stands still; and

@@ -24,6 +24,9 @@ const KEPT: Millis = Millis::from_secs(94);
 /// [`DRIFT_OVER`], and less than what an element that is still warm brings.
 pub(crate) const REST_SLOPE: f64 = 0.08;
 const DRIFT_OVER: Millis = Millis::from_secs(8);
+/// What drifts upwards does so in every third of that time: by this share of what an even rise would be, but for noise, °C.
+const EVEN_SHARE: f64 = 0.6;
+const EVEN_CELSIUS: f64 = 0.3;
 
 /// The mean of the readings of one half second.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -143,10 +146,19 @@ impl Trend {
         CelsiusPerSecond::new(over / under).ok()
     }
 
-    /// How fast it has moved of late, °C/s; `None` where it wasn't read for [`DRIFT_OVER`].
+    /// How fast it has moved of late, °C/s; `None` where it wasn't read for [`DRIFT_OVER`], or rose in one go: that is a bead which
+    /// was just taped to something warmer, and says nothing of where that goes.
     pub(crate) fn drift(&self) -> Option<f64> {
-        self.celsius(DRIFT_OVER, Millis::from_secs(1))?;
-        Some(self.slope(DRIFT_OVER, Millis::ZERO)?.per_second())
+        let slack = Millis::from_secs(1);
+        let all = self.change(DRIFT_OVER, Millis::ZERO, slack)?.degrees();
+        let slope = self.slope(DRIFT_OVER, Millis::ZERO)?.per_second();
+        let third = Millis(DRIFT_OVER.0 / 3);
+        let least = EVEN_SHARE * all / 3.0 - EVEN_CELSIUS;
+        let even = (0..3).all(|at| {
+            let change = self.change(third * (at + 1), third * at, slack);
+            change.is_some_and(|change| change.degrees() >= least)
+        });
+        (slope <= REST_SLOPE || even).then_some(slope)
     }
 
     /// The temperature `ago` before the newest reading, as the mean of the half second there. `None` where there is
@@ -250,6 +262,32 @@ mod tests {
                 let drifts = trend(30, hz, |t| 20.0 + drift * t);
                 assert!((drifts.drift().unwrap() - drift).abs() < 1e-6);
                 assert_eq!(rests(&drifts), drift.abs() < 0.08);
+            }
+        }
+    }
+
+    /// A bead that was taped down 1 to 7 s ago, lagging by 0.7 to 1.6 s (common practice, no source), on a board 5 °C warmer or more. Beside it a plate's rise.
+    #[test]
+    fn a_bead_that_comes_to_rest_is_no_drift() {
+        for ago in 1..=7 {
+            for lag in [0.7, 1.2, 1.6] {
+                for warmer in [5.0, 10.0, 30.0] {
+                    let taped = |t: f64| {
+                        let since = (t - 20.0 + f64::from(ago)).max(0.0);
+                        20.0 + warmer * (1.0 - (-since / lag).exp())
+                    };
+                    let drift = trend(20, 4, taped).drift();
+                    assert!(
+                        drift.is_none_or(|drift| drift <= REST_SLOPE),
+                        "{ago} s, {lag} s, {warmer} °C: {drift:?}"
+                    );
+                }
+            }
+        }
+        for lag in [15.0, 20.0, 40.0] {
+            for rate in [0.3, 0.6, 1.5] {
+                let plate = trend(20, 4, |t| 20.0 + rate * lag * (1.0 - (-t / lag).exp()));
+                assert!(plate.drift().is_some(), "{rate} °C/s, {lag} s");
             }
         }
     }
